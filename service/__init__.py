@@ -1,0 +1,1 @@
+"""bale-to-pellet: proves from which supplier bales each lot of PET pellets was made."""
