@@ -1,0 +1,1 @@
+"""Who writes: actors and their bearer keys."""

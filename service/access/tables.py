@@ -1,0 +1,32 @@
+"""Actors (facts) and the keys they show (operational, only a digest is kept)."""
+
+from datetime import datetime
+
+from sqlalchemy import BigInteger
+from sqlmodel import Field, SQLModel
+
+from service.access.statuses import ActorKind
+from service.db import UtcDateTime, enum_column
+from service.journal.tables import VersionedFact, version_checks
+
+
+class Actor(VersionedFact, table=True):
+    """Somebody or something that writes; its name is a private text."""
+
+    __tablename__ = "actor"
+    __table_args__ = version_checks()
+
+    kind: ActorKind = Field(sa_type=enum_column(ActorKind))  # type: ignore[call-overload]
+    name_id: int = Field(sa_type=BigInteger, foreign_key="text_commitment.id")
+
+
+class Credential(SQLModel, table=True):
+    """Operational: SHA-256 of a bearer key."""
+
+    __tablename__ = "credential"
+
+    sha256: str = Field(primary_key=True, max_length=64)
+    actor_id: int = Field(sa_type=BigInteger, foreign_key="identity.id")
+    created_at: datetime = Field(sa_type=UtcDateTime)
+    expires_at: datetime | None = Field(default=None, sa_type=UtcDateTime)
+    revoked_at: datetime | None = Field(default=None, sa_type=UtcDateTime)

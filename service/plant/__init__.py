@@ -1,0 +1,1 @@
+"""Master data of the plant: sites, materials, weighing instruments, container types, dated settings."""

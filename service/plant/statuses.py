@@ -1,0 +1,56 @@
+"""Closed lists of the plant's master data."""
+
+from enum import StrEnum
+
+
+class MaterialForm(StrEnum):
+    BALES = "bales"
+    LOOSE = "loose"
+    FLAKE = "flake"
+    PELLETS = "pellets"
+    BY_PRODUCT = "by_product"
+    VIRGIN = "virgin"
+    ADDITIVE = "additive"
+
+
+class WasteClass(StrEnum):
+    """Where the plastic came from, decided at origin: it cannot be filled in later."""
+
+    POST_CONSUMER = "post_consumer"
+    PRE_CONSUMER = "pre_consumer"
+    NONE = "none"
+    UNCLASSIFIED = "unclassified"
+
+
+class InstrumentKind(StrEnum):
+    WEIGHBRIDGE = "weighbridge"
+    PLATFORM = "platform"
+    BELT_WEIGHER = "belt_weigher"
+    FEEDER = "feeder"
+    LABORATORY = "laboratory"
+
+
+class SettingKey(StrEnum):
+    """Settings the calculations read; each is dated and says where its value comes from."""
+
+    BALANCE_TOLERANCE = "balance_tolerance_fraction"
+    DEFAULT_MOISTURE = "default_moisture_fraction"
+    SUPPLIER_NET_TOLERANCE = "supplier_net_tolerance_fraction"
+    LOT_TOLERANCE = "lot_tolerance_kg"
+
+
+class VesselKind(StrEnum):
+    BAY = "bay"
+    SILO = "silo"
+    DRYER = "dryer"
+    CRYSTALLISER = "crystalliser"
+    REACTOR = "reactor"
+    BUFFER = "buffer"
+
+
+class Mixing(StrEnum):
+    """How inputs find their way to outputs: the lineage rule of a process (its balance is another matter)."""
+
+    RUN_MIXED = "run_mixed"
+    WELL_MIXED = "well_mixed"
+    FIRST_IN_FIRST_OUT = "first_in_first_out"

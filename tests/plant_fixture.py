@@ -1,0 +1,126 @@
+"""A small invented plant for feature tests: real database, real verbs, real HTTP application, frozen clock.
+
+Nothing here is a stub: master data goes in through the same verbs as in service, and `client` speaks to
+the application over ASGI.
+"""
+
+import itertools
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from fastapi.testclient import TestClient
+
+from service.access.record import give_key, record_actor
+from service.access.statuses import ActorKind
+from service.app import create_app, make_writer
+from service.db import Database
+from service.plant.record import record_instrument, record_material, record_site
+from service.plant.schemas import InstrumentIn, MaterialIn, SiteIn
+from service.settings import Settings
+
+START = datetime(2026, 3, 9, 6, 0, tzinfo=UTC)
+KEY = "test-key-of-the-first-actor"
+SECOND_KEY = "test-key-of-the-second-actor"
+
+
+@dataclass
+class FrozenClock:
+    """Stands still until it is moved."""
+
+    moment: datetime = START
+
+    def __call__(self) -> datetime:
+        return self.moment
+
+    def advance(self, **step: float) -> datetime:
+        self.moment += timedelta(**step)
+        return self.moment
+
+
+@dataclass
+class Plant:
+    """The plant under test: `post` and `get` go over HTTP, `writer` runs verbs directly."""
+
+    database: Database
+    clock: FrozenClock = field(default_factory=FrozenClock)
+    _keys: Iterator[int] = field(default_factory=itertools.count)
+
+    def __post_init__(self) -> None:
+        salts = itertools.count()
+        self.writer = make_writer(self.database, clock=self.clock, salt=lambda: next(salts).to_bytes(16, "big"))
+        settings = Settings(self.database.url, "https://trace.example.com")
+        self.app = create_app(settings, self.writer)
+        self.client = TestClient(self.app, raise_server_exceptions=False)
+        for name, key in (("first", KEY), ("second", SECOND_KEY)):
+            actor = self.writer.run(1, lambda entry, name=name: record_actor(entry, kind=ActorKind.PERSON, name=name))
+            self.database.write(
+                lambda session, actor=actor, key=key: give_key(session, actor_id=actor.id, now=self.clock(), key=key)
+            )
+        self.run(record_site, SiteIn(code="MILL", name="Mill on the river", zone="Europe/Lisbon"))
+        for code, form, waste_class in (
+            ("PET-BALES", "bales", "post_consumer"),
+            ("PET-LOOSE", "loose", "post_consumer"),
+            ("FLAKE", "flake", "post_consumer"),
+            ("PELLETS", "pellets", "post_consumer"),
+            ("SIDE", "by_product", "post_consumer"),
+            ("VIRGIN", "virgin", "none"),
+            ("ADDITIVE", "additive", "none"),
+        ):
+            self.run(
+                record_material,
+                MaterialIn(
+                    code=code,
+                    name=code.title(),
+                    form=form,
+                    polymer="PET",
+                    colour="clear",
+                    waste_class=waste_class,
+                    food_candidate=form != "by_product",
+                ),
+            )
+        # Class III, Max 60 t, e = 20 kg and a platform of 1.5 t, e = 0.5 kg.
+        for code, kind, max_kg, e_kg in (
+            ("BRIDGE", "weighbridge", 60_000, 20),
+            ("PLATFORM", "platform", 1_500, "0.5"),
+        ):
+            self.run(
+                record_instrument,
+                InstrumentIn(
+                    site="MILL",
+                    code=code,
+                    name=code.title(),
+                    kind=kind,
+                    accuracy_class="III",
+                    max_kg=max_kg,
+                    e_kg=e_kg,
+                ),
+            )
+
+    def run(self, verb: Any, body: Any, actor_id: int = 1) -> Any:
+        return self.writer.run(actor_id, lambda entry: verb(entry, body))
+
+    def request(
+        self, method: str, path: str, body: Any = None, *, key: str = KEY, idempotency_key: str | None = None
+    ) -> Any:
+        headers = {
+            "Authorization": f"Bearer {key}",
+            "Idempotency-Key": idempotency_key or f"test-{next(self._keys)}",
+        }
+        if isinstance(body, bytes):
+            return self.client.request(
+                method, path, content=body, headers=headers | {"Content-Type": "application/json"}
+            )
+        return self.client.request(method, path, json=body, headers=headers)
+
+    def post(self, path: str, body: Any, *, status: int = 201, **more: Any) -> Any:
+        """POST and give back the JSON; the status must be the expected one."""
+        response = self.request("POST", path, body, **more)
+        assert response.status_code == status, response.text
+        return response.json()
+
+    def get(self, path: str, *, status: int = 200) -> Any:
+        response = self.client.get(path)
+        assert response.status_code == status, response.text
+        return response.json()
