@@ -1,0 +1,119 @@
+"""The HTTP service: routers, refusals, request ids, body limit. No logic of its own."""
+
+import secrets
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
+from typing import Any
+
+from fastapi import FastAPI, Request, Response
+from sqlalchemy import text
+
+from service.balances.record import revise_balances
+from service.balances.routes import routes as balance_routes
+from service.db import Database
+from service.lineage.routes import routes as lineage_routes
+from service.lots.routes import routes as lot_routes
+from service.papers.routes import routes as paper_routes
+from service.partners.routes import routes as partner_routes
+from service.plant.routes import routes as plant_routes
+from service.problems import BODY_TOO_LARGE, REFUSALS, problem_response, register_problem_handlers
+from service.runs.routes import routes as run_routes
+from service.settings import Settings
+from service.unit_of_work import FollowUp, Writer
+from service.vessels.routes import routes as vessel_routes
+
+FEATURE_ROUTES = (
+    plant_routes,
+    partner_routes,
+    lot_routes,
+    run_routes,
+    vessel_routes,
+    lineage_routes,
+    balance_routes,
+    paper_routes,
+)
+FOLLOW_UPS: tuple[FollowUp, ...] = (revise_balances,)
+
+
+def make_writer(database: Database, **replaced: Any) -> Writer:
+    """The writer that the service, the command line and the demo share: the same verbs, the same follow-ups."""
+    return Writer(database, FOLLOW_UPS, **replaced)
+
+
+def create_app(settings: Settings, writer: Writer | None = None) -> FastAPI:
+    """The service on one database.
+
+    Parameters
+    ----------
+    settings : see `service.settings`.
+    writer : for tests: one with a frozen clock.
+    """
+    own_writer = writer or make_writer(Database(settings.database_url))
+
+    @asynccontextmanager
+    async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+        yield
+        own_writer.database.close()
+
+    app = FastAPI(
+        title="bale-to-pellet",
+        version="1",
+        summary="Lot lineage and mass balance of a food-grade PET recycling line.",
+        responses=REFUSALS,
+        lifespan=lifespan,
+        docs_url=None,
+        redoc_url=None,
+    )
+    app.state.writer = own_writer
+    app.state.settings = settings
+    register_problem_handlers(app)
+    for routes in FEATURE_ROUTES:
+        app.include_router(routes)
+    _identify_and_limit(app, settings.body_bytes_max)
+    _answer_for_the_service_itself(app)
+    return app
+
+
+def _identify_and_limit(app: FastAPI, body_bytes_max: int) -> None:
+    @app.middleware("http")
+    async def identify_and_limit(request: Request, call_next: Callable[[Request], Awaitable[Response]]) -> Response:
+        request.state.request_id = secrets.token_hex(8)
+        if await _exceeds(request, body_bytes_max):
+            response = problem_response(
+                request, 413, *BODY_TOO_LARGE, f"Send at most {body_bytes_max:,} bytes in one request."
+            )
+        else:
+            response = await call_next(request)
+        response.headers["X-Request-Id"] = request.state.request_id
+        response.headers["X-Content-Type-Options"] = "nosniff"
+        return response
+
+
+async def _exceeds(request: Request, body_bytes_max: int) -> bool:
+    """Whether a body is too large; one that does not say its length is read only as far as the limit."""
+    declared = request.headers.get("content-length", "")
+    if declared.isdigit():
+        return int(declared) > body_bytes_max
+    if "transfer-encoding" not in request.headers:
+        return False
+    received = b""
+    async for chunk in request.stream():
+        received += chunk
+        if len(received) > body_bytes_max:
+            return True
+    request._body = received  # read once; the routes find it where Starlette keeps a read body
+    return False
+
+
+def _answer_for_the_service_itself(app: FastAPI) -> None:
+    @app.get("/healthz", tags=["service"])
+    def get_healthz() -> dict[str, str]:
+        """The process answers."""
+        return {"status": "alive"}
+
+    @app.get("/readyz", tags=["service"])
+    def get_readyz(request: Request) -> dict[str, str]:
+        """The database answers."""
+        with request.app.state.writer.database.read() as session:
+            session.execute(text("SELECT 1"))
+        return {"status": "ready"}

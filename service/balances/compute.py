@@ -1,0 +1,86 @@
+"""The balance of one run, computed from its lines as known at some moment."""
+
+import hashlib
+from dataclasses import dataclass
+from fractions import Fraction
+
+from sqlmodel import Session
+
+from service.core.mass_balance import Balance, BalanceLine, FractionLoss, Tolerance, close
+from service.core.quantities import parse_fraction
+from service.errors import Unacceptable
+from service.journal.read import Knowledge
+from service.lots.moisture import moistures, ppm_of
+from service.lots.queries import lines_of_process
+from service.lots.statuses import Category, MeasurementBasis
+from service.lots.stock import line_masses
+from service.lots.tables import Process
+from service.plant.queries import find_setting
+from service.plant.statuses import SettingKey
+from service.plant.tables import Setting
+
+
+@dataclass(frozen=True)
+class ComputedBalance:
+    """A balance with what it rests on.
+
+    Parameters
+    ----------
+    inputs_hash : SHA-256 over every line, mass and moisture used, and the tolerance.
+    provisional : some moisture is a default or not final yet.
+    """
+
+    balance: Balance
+    tolerance: Setting
+    inputs_hash: str
+    provisional: bool
+
+
+def tolerance_of(session: Session, process: Process, known: Knowledge | None = None) -> Setting:
+    """The tolerance in force when the run started: for its step, else for all steps."""
+    scopes = (process.step.value, "")
+    setting = find_setting(session, SettingKey.BALANCE_TOLERANCE, scopes, process.started_at, known)
+    if setting is None:
+        raise Unacceptable(
+            "tolerance-unknown",
+            f"No balance tolerance was in force for {process.step} at {process.started_at.isoformat()}.",
+            "Set balance_tolerance_fraction with a validity that covers the run.",
+        )
+    return setting
+
+
+def compute_balance(
+    session: Session, process: Process, tolerance: Setting, known: Knowledge | None = None
+) -> ComputedBalance:
+    """Close a run on dry mass. Internal loops count neither as fed nor as out: once round is not twice."""
+    lines = [
+        line for line in lines_of_process(session, process.id, known) if line.category is not Category.INTERNAL_LOOP
+    ]
+    masses = line_masses(session, lines, known)
+    named = moistures(session, [line.moisture_id for line in lines if line.moisture_id], known)
+    weighed: list[BalanceLine] = []
+    estimates: list[FractionLoss] = []
+    used: list[str] = [f"tolerance {tolerance.id} {tolerance.version}"]
+    for line in lines:
+        if line.fraction_ppm is not None:
+            estimates.append(FractionLoss(line.stream, line.fraction_ppm))
+            used.append(f"{line.id} {line.version} fraction {line.fraction_ppm}")
+            continue
+        moisture = named[line.moisture_id or 0]
+        weighed.append(BalanceLine(line.stream, line.direction, masses[line.id], ppm_of(moisture)))
+        used.append(f"{line.id} {line.version} {masses[line.id]} {moisture.value} {moisture.basis}")
+    return ComputedBalance(
+        balance=close(weighed, estimates, tolerance=Tolerance(parse_fraction(tolerance.value))),
+        tolerance=tolerance,
+        inputs_hash=hashlib.sha256("\n".join(sorted(used)).encode()).hexdigest(),
+        provisional=any(moisture.basis is not MeasurementBasis.MEASURED for moisture in named.values()),
+    )
+
+
+def kept_fraction(not_claimable_ug: int, product_dry_ug: int) -> Fraction:
+    """What stays claimable of each product lot of a run when a gain is withheld, spread by mass."""
+    if not_claimable_ug == 0:
+        return Fraction(1)
+    if product_dry_ug <= not_claimable_ug:
+        return Fraction(0)
+    return 1 - Fraction(not_claimable_ug, product_dry_ug)

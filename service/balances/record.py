@@ -1,0 +1,121 @@
+"""Closing a run, and the new versions of its balance when a fact it rests on is corrected later."""
+
+from sqlalchemy import Select, select
+from sqlmodel import col
+
+from service.balances.compute import ComputedBalance, compute_balance, tolerance_of
+from service.balances.queries import balance_out, find_balance
+from service.balances.schemas import BalanceOut, CloseIn
+from service.balances.tables import RunBalance
+from service.core.quantities import kg_text, parse_fraction, percent_half_up
+from service.errors import Conflict, Findings, Unacceptable
+from service.journal.entry import Entry
+from service.journal.read import current, find_current
+from service.lots.lines import Span, check_span
+from service.lots.queries import lines_of_process
+from service.lots.statuses import Category, Direction, Step
+from service.lots.stock import line_masses
+from service.lots.tables import Line, LotMass, Measurement, Process
+from service.plant.tables import Setting
+from service.runs.record import open_run
+
+PACKING_STEPS = frozenset({Step.PACKING, Step.SPLIT})
+
+
+def close_run(entry: Entry, run_id: int, close: CloseIn) -> BalanceOut:
+    """Close a run with its verdict, whatever the verdict is; only packing more than there is is refused.
+
+    Raises
+    ------
+    Conflict : the run is closed already.
+    Unacceptable : a line lies outside the run, or containers weigh more than the lot packed into them.
+    """
+    run = open_run(entry, run_id, "run_closed", close.ended_at, "closing")
+    if run.is_closed:
+        raise Conflict("run-closed", f"Run {run_id} is closed.", "Book late entries with late_reason instead.")
+    findings = Findings()
+    ended = Process(**(run.model_dump() | {"ended_at": close.ended_at}))
+    check_span(findings, entry, run, Span(run.started_at, close.ended_at), "")
+    for line in lines_of_process(entry.session, run_id):
+        check_span(findings, entry, ended, Span(line.start_at, line.end_at), "")
+    findings.refuse_if_any(Unacceptable, code="close-refused", detail="The run cannot end then; nothing was recorded.")
+    tolerance = tolerance_of(entry.session, run)
+    if run.step in PACKING_STEPS:
+        refuse_overfilled(entry, run, tolerance)
+    closed = entry.revise(run, "run closed", ended_at=close.ended_at, is_closed=True)
+    computed = compute_balance(entry.session, closed, tolerance)
+    row = RunBalance(id=entry.new_id("balance"), process_id=run_id, **figures(computed))
+    row.effective_at = close.ended_at
+    return balance_out(entry.session, entry.add(row))
+
+
+def refuse_overfilled(entry: Entry, run: Process, tolerance: Setting) -> None:
+    """Containers cannot hold more than was packed: a forgotten tare is caught here, on wet mass."""
+    lines = [
+        line
+        for line in lines_of_process(entry.session, run.id)
+        if line.lot_id is not None and line.category not in (Category.TIES, Category.INTERNAL_LOOP)
+    ]
+    masses = line_masses(entry.session, lines)
+    fed_g = sum(masses[line.id] for line in lines if line.direction is Direction.IN)
+    packed_g = sum(masses[line.id] for line in lines if line.direction is Direction.OUT)
+    excess_g = packed_g - fed_g
+    if excess_g * 10**6 <= parse_fraction(tolerance.value) * fed_g:
+        return
+    findings = Findings()
+    percent = f" ({percent_half_up(packed_g, fed_g, 1)} %)" if fed_g else ""
+    findings.add(
+        "",
+        f"containers of {kg_text(packed_g)} kg against {kg_text(fed_g)} kg packed: {kg_text(excess_g)} kg too "
+        f"much{percent}",
+        "Look for a tare that was forgotten (pallet, box) or a container booked twice, and correct its line.",
+    )
+    findings.refuse_if_any(
+        Unacceptable,
+        code="containers-exceed-lot",
+        detail="More was packed than there was; the run stays open.",
+    )
+
+
+def figures(computed: ComputedBalance) -> dict[str, object]:
+    balance = computed.balance
+    return {
+        "inputs_hash": computed.inputs_hash,
+        "dry_in_ug": balance.dry_in_ug,
+        "dry_out_ug": balance.dry_out_ug,
+        "estimated_out_ug": balance.estimated_dry_out_ug,
+        "unexplained_ug": balance.unexplained_ug,
+        "not_claimable_ug": balance.not_claimable_ug,
+        "tolerance_id": computed.tolerance.id,
+        "tolerance_ppm": balance.tolerance_ppm,
+        "verdict": balance.verdict,
+        "provisional": computed.provisional,
+    }
+
+
+def revise_balances(entry: Entry) -> None:
+    """Follow-up of every write: closed runs whose lines, masses or moistures it changed get a new version."""
+    for process_id in sorted(_runs_touched(entry)):
+        earlier = find_balance(entry.session, process_id)
+        process = find_current(entry.session, Process, process_id)
+        if earlier is None or process is None:
+            continue
+        computed = compute_balance(entry.session, process, tolerance_of(entry.session, process))
+        if computed.inputs_hash != earlier.inputs_hash:
+            entry.revise(earlier, f"follows from {entry.kind.replace('_', ' ')}", **figures(computed))
+
+
+def _runs_touched(entry: Entry) -> set[int]:
+    measurements = {row.id for row in entry.rows if isinstance(row, Measurement) and row.version > 1}
+    lots = {row.id for row in entry.rows if isinstance(row, LotMass) and row.version > 1}
+    touched = {row.process_id for row in entry.rows if isinstance(row, Line)}
+    if measurements:
+        touched |= _processes(entry, current(Line).where(col(Line.moisture_id).in_(measurements)))
+    if lots:
+        open_amounts = current(Line).where(col(Line.lot_id).in_(lots), col(Line.mass_g).is_(None))
+        touched |= _processes(entry, open_amounts)
+    return touched
+
+
+def _processes(entry: Entry, lines: Select[tuple[Line]]) -> set[int]:
+    return set(entry.session.execute(select(lines.subquery().c.process_id)).scalars())

@@ -1,0 +1,76 @@
+"""What must hold before a lot goes into a process: nothing held, and no lot fed into what it was made from."""
+
+from sqlmodel import Session
+
+from service.errors import Findings, Unacceptable
+from service.lineage.graph import LotGraph, microseconds
+from service.lineage.holds import refuse_if_held
+from service.lots.lines import Discharge, Feed
+from service.lots.queries import lines_of_process
+from service.lots.statuses import Category, Direction
+from service.lots.tables import Process
+from service.plant.statuses import Mixing
+
+REMEDY = "A rework pass makes a new lot. Check the lot, or mark what runs back into its own run as internal_loop."
+
+
+def check_gate(session: Session, process: Process, feeds: list[Feed]) -> None:
+    """Refuse feeds that a hold reaches, and feeds that would make a lot its own ancestor.
+
+    Raises
+    ------
+    OnHold, Unacceptable : with all lots concerned.
+    """
+    refuse_if_held(session, {feed.lot.id: f"{feed.pointer}/lot" for feed in feeds})
+    findings = Findings()
+    for feed in feeds:
+        looped = feed.category is Category.INTERNAL_LOOP
+        made_here = _is_made_from(session, process, feed)
+        if made_here and not looped:
+            findings.add(f"{feed.pointer}/lot", f"lot {feed.lot.code} was made from this very process", REMEDY)
+        if looped and not made_here:
+            findings.add(
+                f"{feed.pointer}/internal_loop",
+                f"lot {feed.lot.code} did not come out of this run",
+                "Leave internal_loop out.",
+            )
+    refuse_circle(findings)
+
+
+def check_filling(session: Session, process: Process, discharges: list[Discharge]) -> None:
+    """Refuse filling up a lot that has already gone into what this process is fed with."""
+    graph = LotGraph(session)
+    fed = {line.lot_id for line in lines_of_process(session, process.id) if line.direction is Direction.IN}
+    findings = Findings()
+    for discharge in discharges:
+        if discharge.into is None or discharge.category is Category.INTERNAL_LOOP:
+            continue
+        if graph.descendants_of([discharge.into.id]) & fed:
+            findings.add(
+                f"{discharge.pointer}/into_lot",
+                f"this process was fed from lot {discharge.into.code}",
+                REMEDY,
+            )
+    refuse_circle(findings)
+
+
+def refuse_circle(findings: Findings) -> None:
+    findings.refuse_if_any(
+        Unacceptable, code="lineage-circle", detail="A lot would be made from itself.", remedy=REMEDY
+    )
+
+
+def _is_made_from(session: Session, process: Process, feed: Feed) -> bool:
+    graph = LotGraph(session)
+    outputs = graph.flow_of(process.id).discharges
+    fed_from = microseconds(feed.span.start_at)
+    if process.mixing is not Mixing.RUN_MIXED:
+        # Silo A to B and back to A is fine: what was drawn before cannot contain what is charged later.
+        outputs = tuple(draw for draw in outputs if draw.end_us > fed_from)
+    made = {dry.line.lot_id for dry in outputs if dry.line.lot_id is not None}
+    looped = {
+        line.lot_id
+        for line in lines_of_process(session, process.id)
+        if line.direction is Direction.OUT and line.category is Category.INTERNAL_LOOP
+    }
+    return feed.lot.id in looped or feed.lot.id in graph.descendants_of(made)

@@ -1,0 +1,1 @@
+"""Papers that leave the plant. The first is the lot record: issued once, kept byte for byte."""

@@ -1,0 +1,163 @@
+"""What comes in and goes out for runs."""
+
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from service.lots.statuses import Amount, Category, Direction, LotKind, MeasurementBasis, Step
+from service.web import Body, Code, FractionIn, KgIn, LotCode, Moment, Out, Reason
+
+StreamName = Annotated[
+    str, Field(pattern=r"^[a-z][a-z0-9_]{0,47}$", description="Name of the stream, e.g. clear_flake, sludge.")
+]
+Portion = Literal[Amount.MASS, Amount.WHOLE, Amount.REST]
+Note = Annotated[str, Field(max_length=400)]
+RUN_STEPS = frozenset(Step) - {Step.VESSEL_PERIOD, Step.RETURN_TO_SUPPLIER}
+
+
+class RunIn(Body):
+    """Start a run of one step."""
+
+    site: Code
+    step: Step
+    started_at: Moment
+    note: Note | None = None
+
+    @model_validator(mode="after")
+    def _is_a_run(self) -> Self:
+        if self.step not in RUN_STEPS:
+            raise ValueError(f"{self.step} is no run: vessels and returns have operations of their own")
+        return self
+
+
+class FeedIn(Body):
+    """A lot, part of it or what is left of it, going into the run."""
+
+    lot: LotCode
+    amount: Portion
+    mass_kg: KgIn | None = None
+    moisture_fraction: FractionIn | None = None
+    moisture_basis: Literal[MeasurementBasis.PROVISIONAL, MeasurementBasis.MEASURED] = MeasurementBasis.MEASURED
+    start_at: Moment
+    end_at: Moment | None = None
+    internal_loop: Annotated[bool, Field(description="Came out of this same run and goes back into it.")] = False
+
+
+class FeedsIn(Body):
+    """One or many feeds; all are taken or none. `late_reason` is needed once the run is closed."""
+
+    feeds: Annotated[list[FeedIn], Field(min_length=1, max_length=200)]
+    late_reason: Reason | None = None
+
+
+class TareIn(Body):
+    container_type: Code
+    pieces: Annotated[int, Field(ge=1, le=100)]
+
+
+class DischargeIn(Body):
+    """Mass coming out: net, or gross with its packaging; `pieces` makes as many equal lots."""
+
+    kind: LotKind
+    material: Code
+    category: Literal[Category.PRODUCT, Category.BY_PRODUCT, Category.WASTE, Category.INTERNAL_LOOP]
+    stream: StreamName
+    mass_kg: KgIn | None = None
+    gross_kg: KgIn | None = None
+    tares: Annotated[list[TareIn], Field(max_length=5)] = []
+    pieces: Annotated[int, Field(ge=1, le=200)] = 1
+    moisture_fraction: FractionIn | None = None
+    moisture_basis: Literal[MeasurementBasis.PROVISIONAL, MeasurementBasis.MEASURED] = MeasurementBasis.MEASURED
+    start_at: Moment
+    end_at: Moment | None = None
+    into_lot: LotCode | None = None
+    note: Note | None = None
+
+    @model_validator(mode="after")
+    def _net_or_gross(self) -> Self:
+        if (self.mass_kg is None) == (self.gross_kg is None):
+            raise ValueError("give either mass_kg, or gross_kg with tares")
+        if self.tares and self.gross_kg is None:
+            raise ValueError("tares belong to gross_kg")
+        if self.into_lot is not None and self.pieces != 1:
+            raise ValueError("into_lot fills one lot, so pieces must be 1")
+        return self
+
+
+class DischargesIn(Body):
+    """One or many discharges; all are taken or none. `late_reason` is needed once the run is closed."""
+
+    discharges: Annotated[list[DischargeIn], Field(min_length=1, max_length=200)]
+    late_reason: Reason | None = None
+
+
+class LossIn(Body):
+    """Mass that leaves without becoming a lot: weighed with its moisture, or estimated from the dry input."""
+
+    stream: StreamName
+    category: Literal[Category.LOSS, Category.WASTE] = Category.LOSS
+    mass_kg: KgIn | None = None
+    moisture_fraction: FractionIn | None = None
+    fraction_of_dry_in: FractionIn | None = None
+    at: Moment
+
+    @model_validator(mode="after")
+    def _weighed_or_estimated(self) -> Self:
+        if (self.mass_kg is None) == (self.fraction_of_dry_in is None):
+            raise ValueError("give either mass_kg with moisture_fraction, or fraction_of_dry_in")
+        if self.mass_kg is not None and self.moisture_fraction is None:
+            raise ValueError("a weighed loss needs moisture_fraction: the balance is on dry mass")
+        if self.fraction_of_dry_in is not None and self.moisture_fraction is not None:
+            raise ValueError("an estimate from dry input has no moisture")
+        return self
+
+
+class LossesIn(Body):
+    losses: Annotated[list[LossIn], Field(min_length=1, max_length=50)]
+    late_reason: Reason | None = None
+
+
+class LineCorrectionIn(Body):
+    """Correct a line as a new version of it, or withdraw it."""
+
+    reason: Reason
+    withdraw: bool = False
+    mass_kg: KgIn | None = None
+    moisture_fraction: FractionIn | None = None
+    start_at: Moment | None = None
+    end_at: Moment | None = None
+
+    @model_validator(mode="after")
+    def _says_what(self) -> Self:
+        changes = (self.mass_kg, self.moisture_fraction, self.start_at, self.end_at)
+        if self.withdraw == any(change is not None for change in changes):
+            raise ValueError("either withdraw the line, or give what is to be corrected")
+        return self
+
+
+class LineOut(Out):
+    id: int
+    version: int
+    direction: Direction
+    category: Category
+    stream: str
+    lot: str | None
+    amount: Amount
+    mass_kg: str | None
+    moisture_fraction: str | None
+    moisture_basis: MeasurementBasis | None
+    dry_kg: str | None
+    fraction_of_dry_in: str | None
+    start_at: Moment
+    end_at: Moment | None
+
+
+class RunOut(Out):
+    id: int
+    version: int
+    step: Step
+    started_at: Moment
+    ended_at: Moment | None
+    is_closed: bool
+    note: str | None
+    lines: list[LineOut]

@@ -1,0 +1,7 @@
+"""Closed lists of vessels."""
+
+from enum import StrEnum
+
+
+class VesselEventKind(StrEnum):
+    PROVEN_EMPTY = "proven_empty"
