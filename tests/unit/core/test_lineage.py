@@ -248,9 +248,7 @@ class TestClaims:
 
     def test_it_is_cut_down(self):
         found = Graph().run(9, (1, 2), (2, 1)).up(9)
-        assert recycled_fraction(found, {1: Fraction(1), 2: Fraction(0)}.__getitem__) == Fraction(
-            666_666_666_666, UNIT
-        )
+        assert recycled_fraction(found, {1: Fraction(1), 2: Fraction(0)}.__getitem__) == Fraction(666_666_666_666, UNIT)
 
     def test_withheld_gain_follows_the_paths(self):
         # Lot 5 keeps 90 % claimable, lot 9 all: 1 reaches 9 by 5 (half) and directly (half).
@@ -307,9 +305,7 @@ class TestLoops:
             (8, in_a, out_of_a, 12),
         ):
             possible = possible_charges_of_draw(charges, draws, key, mixed, False)
-            graph.parents[lot] = parents_of_draw(
-                sources_of_draw(charges, draws, key, mixed), possible, lot_of_charge
-            )
+            graph.parents[lot] = parents_of_draw(sources_of_draw(charges, draws, key, mixed), possible, lot_of_charge)
         found = graph.up(8)
         assert found.shares == ((1, UNIT * 3 // 4), (2, UNIT // 4))
         assert set(found.visited) == {8, 7, 6, 2, 1}
@@ -348,9 +344,7 @@ class TestTraceDown:
         )
         left = contents(charges, draws, 2, Regime.WELL_MIXED)
         assert left.dry_ug == 2_000 * KG
-        graph.parents[self.REST] = parents_of_run(
-            [(lot_of_charge[key], mass) for key, mass in left.by_charge]
-        )
+        graph.parents[self.REST] = parents_of_run([(lot_of_charge[key], mass) for key, mass in left.by_charge])
         return graph.run(self.PL2, (self.FL2, 5_210), (self.FL3, 16_000))
 
     def test_everything_that_may_hold_the_bale(self):
@@ -361,8 +355,7 @@ class TestTraceDown:
         assert percent_half_up(found[self.REST], UNIT) == Decimal("1.75")
         # Expected bale mass in the three, kg: 11,000 x 1.7476 % + 2,000 x 1.7476 % + 21,210 x 0.6201 %.
         assert sum(
-            round(found[lot] * kg / UNIT, 1)
-            for lot, kg in ((self.PL1, 11_000), (self.REST, 2_000), (self.PL2, 21_210))
+            round(found[lot] * kg / UNIT, 1) for lot, kg in ((self.PL1, 11_000), (self.REST, 2_000), (self.PL2, 21_210))
         ) == pytest.approx(192.2 + 35.0 + 131.5, abs=0.05)
 
     def test_it_agrees_with_the_way_up(self):

@@ -64,7 +64,7 @@ def test_text_is_broken_at_a_space():
 
 def test_an_accent_does_not_hang_on_the_ellipsis():
     letter = "q\u0301"  # has no composed form
-    shown = cut_to_width(letter * 9, width_em(letter * 3 + ELLIPSIS))
+    shown = cut_to_width(letter * 9, width_em(letter * 3 + ELLIPSIS) + 0.01)
     assert shown == letter * 3 + ELLIPSIS
 
 
@@ -113,3 +113,7 @@ def test_without_fonts_accents_are_dropped_and_unknown_letters_stay_visible():
 
 def test_a_missing_font_is_no_font():
     assert lettering._font("no such font.ttf", 20) is None
+
+
+def test_plain_text_is_laid_out_alike_with_and_without_a_library_for_complex_scripts():
+    assert lettering._bundled(20).layout_engine == ImageFont.Layout.BASIC

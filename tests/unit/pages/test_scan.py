@@ -12,12 +12,12 @@ from datetime import date, datetime
 from html.parser import HTMLParser
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
-from httpx import Response
 
 from service.db import Database
 from service.labels.tag import NOTICE
@@ -100,7 +100,7 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
     database.close()
 
 
-def read(answer: Response) -> Reader:
+def read(answer: Any) -> Reader:
     assert answer.headers["content-type"] == "text/html; charset=utf-8"
     return Reader(answer.text)
 
@@ -277,8 +277,11 @@ def test_sources_in_counts(sources: Sources, words: str):
 
 
 def test_every_kind_basis_and_hold_has_words_of_its_own():
-    for members, words_of in ((LotKind, kind_words), (MassBasis, basis_words), (HoldSubject, hold_words)):
-        words = [words_of(member) for member in members]
+    for words in (
+        [kind_words(kind) for kind in LotKind],
+        [basis_words(basis) for basis in MassBasis],
+        [hold_words(subject) for subject in HoldSubject],
+    ):
         assert len(set(words)) == len(words) > 0
 
 

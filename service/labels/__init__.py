@@ -1,0 +1,1 @@
+"""Labels: the QR code and the printable tag of a lot."""
