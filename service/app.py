@@ -13,6 +13,8 @@ from service.balances.routes import routes as balance_routes
 from service.db import Database
 from service.lineage.routes import routes as lineage_routes
 from service.lots.routes import routes as lot_routes
+from service.pages.card import find_card
+from service.pages.scan import pages_router
 from service.papers.routes import routes as paper_routes
 from service.partners.routes import routes as partner_routes
 from service.plant.routes import routes as plant_routes
@@ -21,10 +23,12 @@ from service.runs.routes import routes as run_routes
 from service.settings import Settings
 from service.unit_of_work import FollowUp, Writer
 from service.vessels.routes import routes as vessel_routes
+from service.weighbridge.routes import routes as weighbridge_routes
 
 FEATURE_ROUTES = (
     plant_routes,
     partner_routes,
+    weighbridge_routes,
     lot_routes,
     run_routes,
     vessel_routes,
@@ -69,6 +73,7 @@ def create_app(settings: Settings, writer: Writer | None = None) -> FastAPI:
     register_problem_handlers(app)
     for routes in FEATURE_ROUTES:
         app.include_router(routes)
+    app.include_router(pages_router(find_card))
     _identify_and_limit(app, settings.body_bytes_max)
     _answer_for_the_service_itself(app)
     return app

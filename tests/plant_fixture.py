@@ -18,6 +18,7 @@ from service.app import create_app, make_writer
 from service.db import Database
 from service.plant.record import record_instrument, record_material, record_site
 from service.plant.schemas import InstrumentIn, MaterialIn, SiteIn
+from service.plant.statuses import MaterialForm, WasteClass
 from service.settings import Settings
 
 START = datetime(2026, 3, 9, 6, 0, tzinfo=UTC)
@@ -54,10 +55,7 @@ class Plant:
         self.app = create_app(settings, self.writer)
         self.client = TestClient(self.app, raise_server_exceptions=False)
         for name, key in (("first", KEY), ("second", SECOND_KEY)):
-            actor = self.writer.run(1, lambda entry, name=name: record_actor(entry, kind=ActorKind.PERSON, name=name))
-            self.database.write(
-                lambda session, actor=actor, key=key: give_key(session, actor_id=actor.id, now=self.clock(), key=key)
-            )
+            self._take_on(name, key)
         self.run(record_site, SiteIn(code="MILL", name="Mill on the river", zone="Europe/Lisbon"))
         for code, form, waste_class in (
             ("PET-BALES", "bales", "post_consumer"),
@@ -73,30 +71,33 @@ class Plant:
                 MaterialIn(
                     code=code,
                     name=code.title(),
-                    form=form,
+                    form=MaterialForm(form),
                     polymer="PET",
                     colour="clear",
-                    waste_class=waste_class,
+                    waste_class=WasteClass(waste_class),
                     food_candidate=form != "by_product",
                 ),
             )
         # Class III, Max 60 t, e = 20 kg and a platform of 1.5 t, e = 0.5 kg.
         for code, kind, max_kg, e_kg in (
-            ("BRIDGE", "weighbridge", 60_000, 20),
-            ("PLATFORM", "platform", 1_500, "0.5"),
+            ("BRIDGE", "weighbridge", "60000", "20"),
+            ("PLATFORM", "platform", "1500", "0.5"),
         ):
-            self.run(
-                record_instrument,
-                InstrumentIn(
-                    site="MILL",
-                    code=code,
-                    name=code.title(),
-                    kind=kind,
-                    accuracy_class="III",
-                    max_kg=max_kg,
-                    e_kg=e_kg,
-                ),
-            )
+            scale = {
+                "site": "MILL",
+                "code": code,
+                "name": code.title(),
+                "kind": kind,
+                "accuracy_class": "III",
+                "max_kg": max_kg,
+                "e_kg": e_kg,
+            }
+            self.run(record_instrument, InstrumentIn.model_validate(scale))
+
+    def _take_on(self, name: str, key: str) -> None:
+        """Register a person and give him the key the tests show."""
+        actor = self.writer.run(1, lambda entry: record_actor(entry, kind=ActorKind.PERSON, name=name))
+        self.database.write(lambda session: give_key(session, actor_id=actor.id, now=self.clock(), key=key))
 
     def run(self, verb: Any, body: Any, actor_id: int = 1) -> Any:
         return self.writer.run(actor_id, lambda entry: verb(entry, body))

@@ -22,7 +22,7 @@ def actor_behind(session: Session, key: str | None, now: datetime) -> int:
     if not key:
         raise Unauthenticated("no-key", "This request writes and carries no key.", remedy)
     # Looked up by digest: the time of the comparison says nothing about the key itself.
-    credential = session.execute(
+    credential: Credential | None = session.execute(
         select(Credential).where(col(Credential.sha256) == key_digest(key))
     ).scalar_one_or_none()
     if (

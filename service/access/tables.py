@@ -16,7 +16,7 @@ class Actor(VersionedFact, table=True):
     __tablename__ = "actor"
     __table_args__ = version_checks()
 
-    kind: ActorKind = Field(sa_type=enum_column(ActorKind))  # type: ignore[call-overload]
+    kind: ActorKind = Field(sa_type=enum_column(ActorKind))
     name_id: int = Field(sa_type=BigInteger, foreign_key="text_commitment.id")
 
 

@@ -1,5 +1,7 @@
 """Closing a run, and the new versions of its balance when a fact it rests on is corrected later."""
 
+from typing import Any
+
 from sqlalchemy import Select, select
 from sqlmodel import col
 
@@ -77,7 +79,7 @@ def refuse_overfilled(entry: Entry, run: Process, tolerance: Setting) -> None:
     )
 
 
-def figures(computed: ComputedBalance) -> dict[str, object]:
+def figures(computed: ComputedBalance) -> dict[str, Any]:
     balance = computed.balance
     return {
         "inputs_hash": computed.inputs_hash,
@@ -117,5 +119,5 @@ def _runs_touched(entry: Entry) -> set[int]:
     return touched
 
 
-def _processes(entry: Entry, lines: Select[tuple[Line]]) -> set[int]:
+def _processes(entry: Entry, lines: Select[Line]) -> set[int]:
     return set(entry.session.execute(select(lines.subquery().c.process_id)).scalars())

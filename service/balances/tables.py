@@ -33,5 +33,5 @@ class RunBalance(VersionedFact, table=True):
     not_claimable_ug: int = Field(sa_type=BigInteger)
     tolerance_id: int = Field(sa_type=BigInteger, foreign_key="identity.id")
     tolerance_ppm: int
-    verdict: Verdict = Field(sa_type=enum_column(Verdict))  # type: ignore[call-overload]
+    verdict: Verdict = Field(sa_type=enum_column(Verdict))
     provisional: bool

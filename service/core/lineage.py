@@ -138,9 +138,7 @@ def trace_up(
             weights[parent] = weights.get(parent, 0) + part
             claimable[parent] = claimable.get(parent, 0) + kept * share // SCALE
     origins = sorted(origin for origin, weight in weights.items() if weight)
-    remainder_e12, *shares_e12 = apportion(
-        UNIT, [unattributed + cut, *(weights[origin] for origin in origins)]
-    )
+    remainder_e12, *shares_e12 = apportion(UNIT, [unattributed + cut, *(weights[origin] for origin in origins)])
     return Composition(
         lot=lot,
         shares=tuple(zip(origins, shares_e12, strict=True)),
@@ -193,12 +191,8 @@ def trace_down(
         parents = parents_of(lot)
         for parent in parents.possible & affected:
             if parent not in weights:
-                raise LineageInconsistent(
-                    f"lot {lot} may contain lot {parent}, which does not list it as a child"
-                )
-        weights[lot] = (
-            sum(share * weights[parent] for parent, share in parents.shares if parent in affected) // SCALE
-        )
+                raise LineageInconsistent(f"lot {lot} may contain lot {parent}, which does not list it as a child")
+        weights[lot] = sum(share * weights[parent] for parent, share in parents.shares if parent in affected) // SCALE
     return tuple((lot, divide_half_up(weights[lot] * UNIT, SCALE)) for lot in visited if lot not in sources)
 
 

@@ -81,9 +81,7 @@ def parents_of_run(inputs: Iterable[tuple[int, int]]) -> Parents:
     mass_of: dict[int, int] = {}
     for lot, dry_ug in inputs:
         if dry_ug < 0:
-            raise BadWeight(
-                f"dry_ug of lot {lot} is {dry_ug}: an input is not negative, void the line instead"
-            )
+            raise BadWeight(f"dry_ug of lot {lot} is {dry_ug}: an input is not negative, void the line instead")
         mass_of[lot] = mass_of.get(lot, 0) + dry_ug
     return _weighted(mass_of, 0, frozenset(mass_of))
 

@@ -113,9 +113,7 @@ def sources_of_draw(
     book = book_of(charges, draws)
     if draw.dry_ug == 0:
         return DrawSources((), SCALE)
-    slices = [
-        (place, mass) for place, entry in enumerate(book) for key, mass in entry.drawn if key == draw_key
-    ]
+    slices = [(place, mass) for place, entry in enumerate(book) for key, mass in entry.drawn if key == draw_key]
     weights = apportion(SCALE, [mass for _, mass in slices])
     asked: dict[int, int] = {}
     unattributed = 0
@@ -198,9 +196,7 @@ def contents(
     )
 
 
-def _mixed_sources(
-    book: Sequence[Entry], asked: Mapping[int, int], cut_off: int
-) -> tuple[dict[int, int], int]:
+def _mixed_sources(book: Sequence[Entry], asked: Mapping[int, int], cut_off: int) -> tuple[dict[int, int], int]:
     """Name the charges behind the weight asked of each step, walking from the latest step into the past.
 
     Draws do not change a mixture, so only charges split what is still unnamed: into their own part and the

@@ -10,6 +10,7 @@ import secrets
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from typing import Any, TypeVar
 
 import rfc8785
@@ -210,7 +211,12 @@ class Entry:
 
 def values_of(row: SQLModel) -> dict[str, Any]:
     """Column values of a row as plain Python."""
-    return {column.key: getattr(row, column.key) for column in type(row).__table__.columns}  # type: ignore[attr-defined]
+    return {name: getattr(row, name) for name in _columns(type(row))}
+
+
+@cache
+def _columns(table: type[SQLModel]) -> tuple[str, ...]:
+    return tuple(column.key for column in table.__table__.columns)  # type: ignore[attr-defined]
 
 
 def text_digest(salt: bytes, text: str) -> str:

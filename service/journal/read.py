@@ -5,9 +5,10 @@ version counts as known if its position lies below that size. Print the sizes wi
 be asked again.
 """
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 from typing import Any, TypeVar
 
 from sqlalchemy import ColumnElement, Select, and_, exists, func, or_, select
@@ -51,11 +52,11 @@ def known_at(session: Session, moment: datetime) -> Knowledge:
 
 def known_now(session: Session) -> Knowledge:
     """The sizes of all logs as this session's snapshot sees them."""
-    heads = session.execute(select(col(JournalHead.log_no), col(JournalHead.size)).order_by(JournalHead.log_no))
+    heads = session.execute(select(col(JournalHead.log_no), col(JournalHead.size)).order_by(col(JournalHead.log_no)))
     return Knowledge(tuple((int(log_no), int(size)) for log_no, size in heads.all()) or ((0, 0),))
 
 
-def current(row: type[FactRow], known: Knowledge | None = None) -> Select[tuple[FactRow]]:
+def current(row: type[FactRow], known: Knowledge | None = None) -> Select[FactRow]:
     """Select the newest known, not withdrawn version of each fact of a table.
 
     Parameters
@@ -63,12 +64,29 @@ def current(row: type[FactRow], known: Knowledge | None = None) -> Select[tuple[
     row : table class.
     known : None for now.
     """
-    later = aliased(row)
+    if known is None:
+        now: Select[FactRow] = _current_now(row)
+        return now
+    later = _later_version(row)
+    superseded = and_(col(later.id) == col(row.id), col(later.version) > col(row.version), known.covers(later.seq))
+    return select(row).where(
+        ~exists(select(1).where(superseded)), col(row.void).is_(False), known.covers(col(row.seq))
+    )
+
+
+# Building an alias or a statement costs more here than running it, so both are built once per table.
+@cache
+def _later_version(row: Hashable) -> Any:
+    table: Any = row
+    return aliased(table)
+
+
+@cache
+def _current_now(table: Hashable) -> Select[Any]:
+    row: Any = table
+    later = _later_version(table)
     superseded = and_(col(later.id) == col(row.id), col(later.version) > col(row.version))
-    if known is not None:
-        superseded = and_(superseded, known.covers(col(later.seq)))
-    query = select(row).where(~exists(select(1).where(superseded)), col(row.void).is_(False))
-    return query if known is None else query.where(known.covers(col(row.seq)))
+    return select(row).where(~exists(select(1).where(superseded)), col(row.void).is_(False))
 
 
 def find_current(session: Session, row: type[FactRow], identity: int, known: Knowledge | None = None) -> FactRow | None:
@@ -100,7 +118,8 @@ def text_of(session: Session, text_id: int | None) -> str | None:
     """A private text; None when there is none or it has been erased."""
     if text_id is None:
         return None
-    return session.execute(select(col(PrivateText.text)).where(col(PrivateText.id) == text_id)).scalar_one()
+    text: str | None = session.execute(select(col(PrivateText.text)).where(col(PrivateText.id) == text_id)).scalar_one()
+    return text
 
 
 def kind_of(session: Session, identity: int) -> str | None:

@@ -189,7 +189,6 @@ class Counter(SQLModel, table=True):
 def fact_tables() -> list[Any]:
     """Every fact table in dependency order, the journal itself and its checkpoints apart."""
     apart = {"journal", "checkpoint"}
-    facts = {
-        mapper.local_table.name for mapper in SQLModel._sa_registry.mappers if getattr(mapper.class_, "is_fact", False)
-    }
+    classes = [mapper.class_ for mapper in SQLModel._sa_registry.mappers]
+    facts = {table.__tablename__ for table in classes if getattr(table, "is_fact", False)}
     return [table for table in SQLModel.metadata.sorted_tables if table.name in facts - apart]

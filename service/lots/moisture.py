@@ -6,6 +6,7 @@ default at first, then the provisional value, then the final one.
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime
+from typing import Any
 
 from sqlmodel import Session, col
 
@@ -62,7 +63,7 @@ def record_moisture(
     fraction_ppm : of the wet mass, ppm.
     taken_at : when the sample was taken; `reported_at` when the result came.
     """
-    values = {
+    values: dict[str, Any] = {
         "value": fraction_text(fraction_ppm),
         "basis": basis,
         "setting_id": None,

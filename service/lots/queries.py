@@ -36,7 +36,7 @@ def get_lot(session: Session, code: str) -> Lot:
         plain = normalise(code)
     except NotACode as fault:
         raise NotFound("lot-not-found", f"{code!r} is not a lot code: {fault}.", remedy) from fault
-    found = session.execute(select(Lot).where(col(Lot.code) == plain)).scalar_one_or_none()
+    found: Lot | None = session.execute(select(Lot).where(col(Lot.code) == plain)).scalar_one_or_none()
     if found is None:
         raise NotFound("lot-not-found", f"There is no lot {plain}.", remedy)
     return found

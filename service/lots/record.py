@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy import insert
 
@@ -85,7 +86,7 @@ def set_origin_masses(entry: Entry, masses: Sequence[OriginMass], *, reason: str
     first: list[LotMass] = []
     changed: list[int] = []
     for mass in masses:
-        values = {
+        values: dict[str, Any] = {
             "material_g": mass.material_g,
             "tie_g": mass.tie_g,
             "basis": mass.basis,

@@ -59,7 +59,7 @@ def record_lot_moisture(entry: Entry, code: str, moisture: MoistureIn) -> Moistu
     row = record_moisture(
         entry,
         lot.id,
-        fraction_ppm=moisture.fraction,
+        fraction_ppm=moisture.moisture_fraction,
         basis=moisture.basis,
         taken_at=moisture.taken_at,
         reported_at=moisture.reported_at,
@@ -69,7 +69,7 @@ def record_lot_moisture(entry: Entry, code: str, moisture: MoistureIn) -> Moistu
     return MoistureOut(
         lot=lot.code,
         version=row.version,
-        fraction=row.value,
+        moisture_fraction=row.value,
         basis=row.basis,
         taken_at=row.taken_at,
         reported_at=row.reported_at,

@@ -23,7 +23,7 @@ class OpeningLotIn(Body):
 class MoistureIn(Body):
     """A moisture of a lot; the next one is a new version and reaches every balance that used it."""
 
-    fraction: FractionIn
+    moisture_fraction: FractionIn
     basis: Literal[MeasurementBasis.PROVISIONAL, MeasurementBasis.MEASURED]
     taken_at: Moment
     reported_at: Moment | None = None
@@ -34,7 +34,7 @@ class MoistureIn(Body):
 class MoistureOut(Out):
     lot: LotCode
     version: int
-    fraction: str
+    moisture_fraction: str
     basis: MeasurementBasis
     taken_at: Moment | None
     reported_at: Moment | None

@@ -44,8 +44,8 @@ class Lot(Fact, table=True):
         sa_column_kwargs={"autoincrement": False},
     )
     code: str = Field(max_length=10)
-    kind: LotKind = Field(sa_type=enum_column(LotKind))  # type: ignore[call-overload]
-    origin: LotOrigin = Field(sa_type=enum_column(LotOrigin))  # type: ignore[call-overload]
+    kind: LotKind = Field(sa_type=enum_column(LotKind))
+    origin: LotOrigin = Field(sa_type=enum_column(LotOrigin))
     delivery_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="identity.id", index=True)
     supplier_tag: str | None = Field(default=None, max_length=64)
     born_at: datetime = Field(sa_type=UtcDateTime)
@@ -76,7 +76,7 @@ class LotMass(VersionedFact, table=True):
 
     material_g: int = Field(sa_type=BigInteger)
     tie_g: int = Field(sa_type=BigInteger)
-    basis: MassBasis = Field(sa_type=enum_column(MassBasis))  # type: ignore[call-overload]
+    basis: MassBasis = Field(sa_type=enum_column(MassBasis))
     weighing_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="identity.id")
 
 
@@ -91,9 +91,9 @@ class Measurement(VersionedFact, table=True):
     )
 
     subject_id: int = Field(sa_type=BigInteger, foreign_key="identity.id", index=True)
-    quantity: Quantity = Field(sa_type=enum_column(Quantity))  # type: ignore[call-overload]
+    quantity: Quantity = Field(sa_type=enum_column(Quantity))
     value: str = Field(max_length=32)
-    basis: MeasurementBasis = Field(sa_type=enum_column(MeasurementBasis))  # type: ignore[call-overload]
+    basis: MeasurementBasis = Field(sa_type=enum_column(MeasurementBasis))
     setting_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="identity.id")
     instrument_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="identity.id")
     method: str | None = Field(default=None, max_length=100)
@@ -113,11 +113,11 @@ class Process(VersionedFact, table=True):
         CheckConstraint("step <> 'vessel_period' OR equipment_id IS NOT NULL", name="vessel_named"),
     )
 
-    step: Step = Field(sa_type=enum_column(Step))  # type: ignore[call-overload]
+    step: Step = Field(sa_type=enum_column(Step))
     equipment_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="identity.id", index=True)
     started_at: datetime = Field(sa_type=UtcDateTime)
     ended_at: datetime | None = Field(default=None, sa_type=UtcDateTime)
-    mixing: Mixing = Field(sa_type=enum_column(Mixing))  # type: ignore[call-overload]
+    mixing: Mixing = Field(sa_type=enum_column(Mixing))
     is_closed: bool = False
     note: str | None = Field(default=None, max_length=400)
 
@@ -147,10 +147,10 @@ class Line(VersionedFact, table=True):
 
     process_id: int = Field(sa_type=BigInteger, foreign_key="identity.id")
     lot_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="identity.id", index=True)
-    direction: Direction = Field(sa_type=enum_column(Direction))  # type: ignore[call-overload]
-    category: Category = Field(sa_type=enum_column(Category))  # type: ignore[call-overload]
+    direction: Direction = Field(sa_type=enum_column(Direction))
+    category: Category = Field(sa_type=enum_column(Category))
     stream: str = Field(max_length=48)
-    amount: Amount = Field(sa_type=enum_column(Amount))  # type: ignore[call-overload]
+    amount: Amount = Field(sa_type=enum_column(Amount))
     mass_g: int | None = Field(default=None, sa_type=BigInteger)
     fraction_ppm: int | None = None
     moisture_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="identity.id", index=True)
@@ -208,6 +208,6 @@ class Hold(VersionedFact, table=True):
     __tablename__ = "hold"
     __table_args__ = version_checks()
 
-    subject_kind: HoldSubject = Field(sa_type=enum_column(HoldSubject))  # type: ignore[call-overload]
+    subject_kind: HoldSubject = Field(sa_type=enum_column(HoldSubject))
     subject_id: int = Field(sa_type=BigInteger, foreign_key="identity.id", index=True)
     cause_id: int = Field(sa_type=BigInteger, foreign_key="text_commitment.id")

@@ -55,5 +55,5 @@ def tag_content(session: Session, lot: Lot) -> TagContent:
         site=site.name,
         recycled_percent_text=percent_text(trace_lot(session, lot).post_consumer_fraction()),
         record_sha256=issued[-1].sha256 if issued else None,
-        issue=issued[-1].issue_no if issued else None,
+        issue=issued[-1].issue_no if issued else 1,
     )

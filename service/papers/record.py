@@ -9,7 +9,7 @@ from sqlalchemy import func, select
 from sqlmodel import col
 
 from service.balances.queries import Claimable, balance_out, find_balance
-from service.core.quantities import dry_kg_text, dry_ug, kg_text
+from service.core.quantities import dry_kg_text, dry_ug, kg_text, share_text
 from service.errors import Conflict
 from service.journal.entry import Entry
 from service.journal.read import current
@@ -22,7 +22,6 @@ from service.lineage.trace import (
     origin_word,
     party_shares,
     percent_text,
-    share_text,
     steps_behind,
     trace_lot,
 )

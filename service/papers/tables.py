@@ -26,7 +26,7 @@ class Paper(Fact, table=True):
         foreign_key="identity.id",
         sa_column_kwargs={"autoincrement": False},
     )
-    kind: PaperKind = Field(sa_type=enum_column(PaperKind))  # type: ignore[call-overload]
+    kind: PaperKind = Field(sa_type=enum_column(PaperKind))
     lot_id: int = Field(sa_type=BigInteger, foreign_key="identity.id")
     issue_no: int
     media_type: str = Field(max_length=64)

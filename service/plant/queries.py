@@ -67,7 +67,7 @@ def find_setting(
     Validity is half-open, and `record_setting` refuses overlaps, so at most one per scope matches.
     """
     for scope in scopes:
-        found = (
+        found: Setting | None = (
             session.execute(
                 current(Setting, known).where(
                     col(Setting.key) == key,

@@ -36,10 +36,10 @@ class Material(VersionedFact, table=True):
 
     code: str = Field(max_length=32)
     name: str = Field(max_length=200)
-    form: MaterialForm = Field(sa_type=enum_column(MaterialForm))  # type: ignore[call-overload]
+    form: MaterialForm = Field(sa_type=enum_column(MaterialForm))
     polymer: str = Field(max_length=32)
     colour: str = Field(max_length=32)
-    waste_class: WasteClass = Field(sa_type=enum_column(WasteClass))  # type: ignore[call-overload]
+    waste_class: WasteClass = Field(sa_type=enum_column(WasteClass))
     food_candidate: bool
 
 
@@ -61,8 +61,8 @@ class Instrument(VersionedFact, table=True):
 
     code: str = Field(max_length=32)
     name: str = Field(max_length=200)
-    kind: InstrumentKind = Field(sa_type=enum_column(InstrumentKind))  # type: ignore[call-overload]
-    accuracy_class: AccuracyClass = Field(sa_type=enum_column(AccuracyClass))  # type: ignore[call-overload]
+    kind: InstrumentKind = Field(sa_type=enum_column(InstrumentKind))
+    accuracy_class: AccuracyClass = Field(sa_type=enum_column(AccuracyClass))
     max_g: int = Field(sa_type=BigInteger)
     e_g: int = Field(sa_type=BigInteger)
     u_reading_g: int | None = Field(default=None, sa_type=BigInteger)
@@ -95,7 +95,7 @@ class Setting(VersionedFact, table=True):
     __tablename__ = "setting"
     __table_args__ = (*version_checks(), validity_check())
 
-    key: SettingKey = Field(sa_type=enum_column(SettingKey))  # type: ignore[call-overload]
+    key: SettingKey = Field(sa_type=enum_column(SettingKey))
     scope: str = Field(max_length=64)
     value: str = Field(max_length=64)
     valid_from: datetime = Field(sa_type=UtcDateTime)
@@ -124,9 +124,9 @@ class Equipment(VersionedFact, table=True):
 
     code: str = Field(max_length=32)
     name: str = Field(max_length=200)
-    kind: VesselKind = Field(sa_type=enum_column(VesselKind))  # type: ignore[call-overload]
+    kind: VesselKind = Field(sa_type=enum_column(VesselKind))
     capacity_g: int = Field(sa_type=BigInteger)
-    mixing: Mixing = Field(sa_type=enum_column(Mixing))  # type: ignore[call-overload]
+    mixing: Mixing = Field(sa_type=enum_column(Mixing))
     proof_sha256: str | None = Field(default=None, max_length=64)
     proof_from: datetime | None = Field(default=None, sa_type=UtcDateTime)
     proof_to: datetime | None = Field(default=None, sa_type=UtcDateTime)

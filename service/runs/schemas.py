@@ -64,7 +64,7 @@ class DischargeIn(Body):
     stream: StreamName
     mass_kg: KgIn | None = None
     gross_kg: KgIn | None = None
-    tares: Annotated[list[TareIn], Field(max_length=5)] = []
+    tares: Annotated[list[TareIn], Field(max_length=5, default_factory=list)]
     pieces: Annotated[int, Field(ge=1, le=200)] = 1
     moisture_fraction: FractionIn | None = None
     moisture_basis: Literal[MeasurementBasis.PROVISIONAL, MeasurementBasis.MEASURED] = MeasurementBasis.MEASURED

@@ -19,7 +19,7 @@ from service.vessels.schemas import VesselContentOut, VesselOut
 def current_period(session: Session, vessel_id: int, known: Knowledge | None = None) -> Process:
     """The process that runs since the vessel was registered or last proven empty."""
     query = current(Process, known).where(col(Process.equipment_id) == vessel_id, col(Process.ended_at).is_(None))
-    found = session.execute(query.order_by(col(Process.started_at).desc())).scalars().first()
+    found: Process | None = session.execute(query.order_by(col(Process.started_at).desc())).scalars().first()
     if found is None:
         raise NotFound("vessel-not-found", f"There is no vessel {vessel_id}.", "Register the vessel first.")
     return found

@@ -17,6 +17,6 @@ class EquipmentEvent(VersionedFact, table=True):
     __table_args__ = version_checks()
 
     equipment_id: int = Field(sa_type=BigInteger, foreign_key="identity.id", index=True)
-    kind: VesselEventKind = Field(sa_type=enum_column(VesselEventKind))  # type: ignore[call-overload]
+    kind: VesselEventKind = Field(sa_type=enum_column(VesselEventKind))
     at: datetime = Field(sa_type=UtcDateTime)
     note: str = Field(max_length=400)

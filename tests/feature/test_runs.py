@@ -4,56 +4,9 @@ Method: opening lots stand for what the weighbridge would have brought, so that 
 about. Expected figures were recomputed with fractions.
 """
 
-from datetime import timedelta
-from typing import Any
-
 import pytest
-from plant_fixture import START, Plant
-
-DAY = (START - timedelta(days=1)).replace(hour=0)
-
-
-def at(hour: float) -> str:
-    return (DAY + timedelta(hours=hour)).isoformat()
-
-
-def opening(plant: Plant, kind: str, material: str, kg: str, moisture: str) -> str:
-    body = {
-        "site": "MILL",
-        "kind": kind,
-        "material": material,
-        "mass_kg": kg,
-        "moisture_fraction": moisture,
-        "found_at": at(0),
-    }
-    return str(plant.post("/v1/opening-lots", body)["code"])
-
-
-def start(plant: Plant, step: str) -> int:
-    return int(plant.post("/v1/runs", {"site": "MILL", "step": step, "started_at": at(1)})["id"])
-
-
-def feed(plant: Plant, run: int, lot: str, kg: str | None = None, *, status: int = 201, **more: Any) -> Any:
-    one = {"lot": lot, "amount": "mass" if kg else more.pop("amount", "whole"), "start_at": at(2)} | more
-    if kg:
-        one["mass_kg"] = kg
-    return plant.post(f"/v1/runs/{run}/feeds", {"feeds": [one]}, status=status)
-
-
-def out(kind: str, material: str, category: str, stream: str, kg: str, moisture: str) -> dict[str, Any]:
-    return {
-        "kind": kind,
-        "material": material,
-        "category": category,
-        "stream": stream,
-        "mass_kg": kg,
-        "moisture_fraction": moisture,
-        "start_at": at(3),
-    }
-
-
-def close(plant: Plant, run: int, *, status: int = 201) -> Any:
-    return plant.post(f"/v1/runs/{run}/close", {"ended_at": at(20)}, status=status)
+from line_steps import at, close, feed, opening, out, start
+from plant_fixture import Plant
 
 
 def wash_p07(plant: Plant) -> int:
@@ -205,7 +158,7 @@ def test_a_late_moisture_makes_a_new_version_and_keeps_the_earlier_one(plant: Pl
     plant.post(f"/v1/runs/{run}/discharges", {"discharges": [flake]})
     first = close(plant, run)
     plant.clock.advance(days=3)
-    late = {"fraction": "0.045", "basis": "measured", "taken_at": at(2), "reason": "oven result came"}
+    late = {"moisture_fraction": "0.045", "basis": "measured", "taken_at": at(2), "reason": "oven result came"}
     plant.post(f"/v1/lots/{lot}/moisture", late)
     versions = plant.get(f"/v1/runs/{run}/balances")
     assert [version["dry_in_kg"] for version in versions] == ["9400.000", "9550.000"]

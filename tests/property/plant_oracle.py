@@ -89,9 +89,7 @@ class Plant:
     passed : fraction of a lot that stays claimable when it is made; lots not named keep all of it
     """
 
-    def __init__(
-        self, steps: list[Arrival | Run | Campaign], passed: dict[int, Fraction] | None = None
-    ) -> None:
+    def __init__(self, steps: list[Arrival | Run | Campaign], passed: dict[int, Fraction] | None = None) -> None:
         self.lots: dict[int, Matter] = {}
         self.origins: set[int] = set()
         self.vessels: dict[int, State] = {}

@@ -7,10 +7,13 @@ product walks its lots backward, and every lot is compared. Interval flows have 
 per microsecond, so that cutting them rounds nothing and the two may differ by the last unit of a share only.
 """
 
+import ast
 from collections import defaultdict
 from dataclasses import replace
 from fractions import Fraction
+from pathlib import Path
 
+import plant_oracle
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -170,9 +173,7 @@ class Recorded:
                 self.draws[vessel].reverse()
         for lot, vessel, line in drawn:
             lines[lot].append((self.parents_of_line(vessel, line), line.dry_ug))
-        self.parents = {
-            lot: merge_parents(parts[::-1] if is_reversed else parts) for lot, parts in lines.items()
-        }
+        self.parents = {lot: merge_parents(parts[::-1] if is_reversed else parts) for lot, parts in lines.items()}
         self.children: dict[int, set[int]] = defaultdict(set)
         for lot, parents in self.parents.items():
             for parent in parents.possible:
@@ -245,9 +246,7 @@ def test_vessel_contents_agree_with_the_oracle(steps):
         if state is None:
             continue
         charges, draws = recorded.charges[vessel], recorded.draws[vessel]
-        found = contents(
-            charges, draws, 10**15, regime_of(vessel), proven_first_in_first_out=vessel.is_proven
-        )
+        found = contents(charges, draws, 10**15, regime_of(vessel), proven_first_in_first_out=vessel.is_proven)
         assert found.dry_ug == state.mass == sum(mass for _, mass in found.by_charge)
         assert found.overdrawn_dry_ug == state.overdrawn
         booked = sum(line.dry_ug for line in charges) - sum(line.dry_ug for line in draws)
@@ -257,9 +256,7 @@ def test_vessel_contents_agree_with_the_oracle(steps):
                 (mass * oracle.share(recorded.lot_of_charge[key], origin) for key, mass in found.by_charge),
                 Fraction(0),
             )
-            exact = sum(
-                (layer.amounts.get(("mass", origin), Fraction(0)) for layer in state.layers), Fraction(0)
-            )
+            exact = sum((layer.amounts.get(("mass", origin), Fraction(0)) for layer in state.layers), Fraction(0))
             assert abs(by_charge - exact) <= len(charges)  # each charge is rounded to the microgram
         is_narrow = vessel.is_proven and not state.was_overdrawn
         ever = {lot for layer in state.layers for lot in layer.ever} if is_narrow else state.ever
@@ -311,6 +308,16 @@ def test_splitting_keeps_the_composition(inputs, pieces):
         assert replace(part, lot=10, visited=whole.visited) == whole
 
 
+def test_the_oracle_imports_nothing_it_is_to_check():
+    imported = set()
+    for node in ast.walk(ast.parse(Path(plant_oracle.__file__).read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            imported |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            imported.add(node.module or "")
+    assert imported == {"collections", "dataclasses", "fractions"}
+
+
 @pytest.mark.parametrize(
     ("is_first_in_first_out", "first_draw", "second_draw"),
     [
@@ -326,9 +333,7 @@ def test_the_oracle_itself_on_a_silo_done_by_hand(is_first_in_first_out, first_d
         Arrival(1),
         Arrival(2),
         Arrival(3),
-        Campaign(
-            vessel, (Flow(1, 0, 0, 3_200 * kg), Flow(2, 1, 1, 18_000 * kg)), (Flow(4, 2, 2, 10_000 * kg),)
-        ),
+        Campaign(vessel, (Flow(1, 0, 0, 3_200 * kg), Flow(2, 1, 1, 18_000 * kg)), (Flow(4, 2, 2, 10_000 * kg),)),
         Campaign(vessel, (Flow(3, 3, 3, 12_000 * kg),), (Flow(5, 4, 4, 15_000 * kg),)),
     ]
     oracle = Plant(steps)

@@ -1,0 +1,114 @@
+"""Deliveries and weighings. One delivery is one truck and one weighbridge ticket with several weighings."""
+
+from datetime import datetime
+
+from sqlalchemy import BigInteger, CheckConstraint, LargeBinary
+from sqlmodel import Field
+
+from service.db import UtcDateTime, enum_column
+from service.journal.tables import VersionedFact, version_checks
+from service.weighbridge.statuses import (
+    Decision,
+    DeductionKind,
+    DeliveryForm,
+    NonFoodStatus,
+    Purpose,
+    WeighingEntry,
+    WeighingKind,
+    WeighingOrigin,
+)
+
+
+class Delivery(VersionedFact, table=True):
+    """A truck that came in. A void version is its reversal."""
+
+    __tablename__ = "delivery"
+    __table_args__ = (
+        *version_checks(),
+        CheckConstraint("note_count IS NULL OR note_count >= 0", name="note_count"),
+        CheckConstraint("counted IS NULL OR counted >= 0", name="counted"),
+        CheckConstraint("note_mass_g IS NULL OR note_mass_g > 0", name="note_mass"),
+        CheckConstraint("nonfood_ppm IS NULL OR nonfood_ppm BETWEEN 0 AND 1000000", name="nonfood"),
+        CheckConstraint("(nonfood_ppm IS NOT NULL) = (nonfood_status IN ('tested', 'stated'))", name="nonfood_known"),
+    )
+
+    ticket_no: str = Field(max_length=32)
+    supplier_id: int = Field(sa_type=BigInteger, foreign_key="identity.id", index=True)
+    carrier_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="identity.id")
+    owner_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="identity.id")
+    material_id: int = Field(sa_type=BigInteger, foreign_key="identity.id")
+    contract_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="identity.id")
+    form: DeliveryForm = Field(sa_type=enum_column(DeliveryForm))
+    arrived_at: datetime = Field(sa_type=UtcDateTime)
+    plate_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="text_commitment.id")
+    driver_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="text_commitment.id")
+    note_no: str | None = Field(default=None, max_length=64)
+    note_mass_g: int | None = Field(default=None, sa_type=BigInteger)
+    note_count: int | None = None
+    counted: int | None = None
+    order_no: str | None = Field(default=None, max_length=64)
+    origin_country: str | None = Field(default=None, max_length=2)
+    nonfood_status: NonFoodStatus = Field(sa_type=enum_column(NonFoodStatus))
+    nonfood_ppm: int | None = None
+    decision: Decision = Field(sa_type=enum_column(Decision))
+
+
+class Weighing(VersionedFact, table=True):
+    """One reading of one scale, with its own time and ticket number. Never deleted, only not chosen."""
+
+    __tablename__ = "weighing"
+    __table_args__ = (
+        *version_checks(),
+        CheckConstraint("mass_g > 0", name="mass"),
+        CheckConstraint("(delivery_id IS NULL) <> (lot_id IS NULL)", name="one_subject"),
+        CheckConstraint("(kind = 'platform') = (lot_id IS NOT NULL)", name="platform_weighs_lots"),
+        CheckConstraint("origin <> 'own' OR instrument_id IS NOT NULL", name="own_names_scale"),
+        CheckConstraint("entry <> 'stored_tare' OR kind = 'tare'", name="stored_tare"),
+    )
+
+    delivery_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="identity.id", index=True)
+    lot_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="identity.id", index=True)
+    kind: WeighingKind = Field(sa_type=enum_column(WeighingKind))
+    mass_g: int = Field(sa_type=BigInteger)
+    instrument_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="identity.id")
+    origin: WeighingOrigin = Field(sa_type=enum_column(WeighingOrigin))
+    entry: WeighingEntry = Field(sa_type=enum_column(WeighingEntry))
+    weighed_at: datetime = Field(sa_type=UtcDateTime)
+    ticket_series: str = Field(max_length=32)
+    ticket_no: str = Field(max_length=32)
+    frame: bytes | None = Field(default=None, sa_type=LargeBinary)
+
+
+class WeighingChoice(VersionedFact, table=True):
+    """Which weighings are valid for one purpose, when it is not simply the latest own ones."""
+
+    __tablename__ = "weighing_choice"
+    __table_args__ = (
+        *version_checks(),
+        CheckConstraint("(agreed_net_g IS NULL) = (gross_id IS NOT NULL AND tare_id IS NOT NULL)", name="one_way"),
+        CheckConstraint("agreed_net_g IS NULL OR purpose = 'payment'", name="physics_is_weighed"),
+        CheckConstraint("agreed_net_g IS NULL OR agreed_net_g > 0", name="agreed_net"),
+    )
+
+    delivery_id: int = Field(sa_type=BigInteger, foreign_key="identity.id", index=True)
+    purpose: Purpose = Field(sa_type=enum_column(Purpose))
+    gross_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="identity.id")
+    tare_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="identity.id")
+    agreed_net_g: int | None = Field(default=None, sa_type=BigInteger)
+
+
+class Deduction(VersionedFact, table=True):
+    """Mass taken off a delivery's net: ties and pallets for physics, contaminants for payment."""
+
+    __tablename__ = "deduction"
+    __table_args__ = (
+        *version_checks(),
+        CheckConstraint("pieces > 0 AND per_piece_g > 0", name="mass"),
+        CheckConstraint("(kind = 'contaminant') = (purpose = 'payment')", name="kind_of_purpose"),
+    )
+
+    delivery_id: int = Field(sa_type=BigInteger, foreign_key="identity.id", index=True)
+    purpose: Purpose = Field(sa_type=enum_column(Purpose))
+    kind: DeductionKind = Field(sa_type=enum_column(DeductionKind))
+    pieces: int
+    per_piece_g: int = Field(sa_type=BigInteger)
