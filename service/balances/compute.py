@@ -12,7 +12,7 @@ from service.errors import Unacceptable
 from service.journal.read import Knowledge
 from service.lots.moisture import moistures, ppm_of
 from service.lots.queries import lines_of_process
-from service.lots.statuses import Category, MeasurementBasis
+from service.lots.statuses import Category, Direction, MeasurementBasis, Step
 from service.lots.stock import line_masses
 from service.lots.tables import Process
 from service.plant.queries import find_setting
@@ -68,6 +68,9 @@ def compute_balance(
             continue
         moisture = named[line.moisture_id or 0]
         weighed.append(BalanceLine(line.stream, line.direction, masses[line.id], ppm_of(moisture)))
+        if process.step is Step.SHIPPING:
+            # What is loaded leaves the gate as it is: it goes out as the same mass.
+            weighed.append(BalanceLine("dispatched", Direction.OUT, masses[line.id], ppm_of(moisture)))
         used.append(f"{line.id} {line.version} {masses[line.id]} {moisture.value} {moisture.basis}")
     return ComputedBalance(
         balance=close(weighed, estimates, tolerance=Tolerance(parse_fraction(tolerance.value))),

@@ -38,6 +38,10 @@ class Knowledge:
         """SQL condition: the position lies inside what was known."""
         return or_(*(and_(seq >= log_no * SITE_STEP, seq < log_no * SITE_STEP + size) for log_no, size in self.sizes))
 
+    def includes(self, seq: int) -> bool:
+        """Whether an entry at this position had been recorded."""
+        return any(log_no * SITE_STEP <= seq < log_no * SITE_STEP + size for log_no, size in self.sizes)
+
 
 def known_at(session: Session, moment: datetime) -> Knowledge:
     """What had been recorded by `moment`, that instant included."""
@@ -69,9 +73,7 @@ def current(row: type[FactRow], known: Knowledge | None = None) -> Select[FactRo
         return now
     later = _later_version(row)
     superseded = and_(col(later.id) == col(row.id), col(later.version) > col(row.version), known.covers(later.seq))
-    return select(row).where(
-        ~exists(select(1).where(superseded)), col(row.void).is_(False), known.covers(col(row.seq))
-    )
+    return select(row).where(~exists(select(1).where(superseded)), col(row.void).is_(False), known.covers(col(row.seq)))
 
 
 # Building an alias or a statement costs more here than running it, so both are built once per table.

@@ -2,11 +2,12 @@
 
 from sqlmodel import Session
 
+from service.core.lineage import Cycle, LineageInconsistent, trace_down
 from service.errors import Findings, Unacceptable
 from service.lineage.graph import LotGraph, microseconds
 from service.lineage.holds import refuse_if_held
 from service.lots.lines import Discharge, Feed
-from service.lots.queries import lines_of_process
+from service.lots.queries import lines_of_process, lots_by_id
 from service.lots.statuses import Category, Direction
 from service.lots.tables import Process
 from service.plant.statuses import Mixing
@@ -51,6 +52,27 @@ def check_filling(session: Session, process: Process, discharges: list[Discharge
                 f"this process was fed from lot {discharge.into.code}",
                 REMEDY,
             )
+    refuse_circle(findings)
+
+
+def refuse_if_circular(session: Session, process: Process) -> None:
+    """Refuse a correction after which something the process makes would be made from itself.
+
+    A line whose time moves can close a circle through a vessel that booking it at its first time did not.
+
+    Raises
+    ------
+    Unacceptable : naming the lots of the circle.
+    """
+    graph = LotGraph(session)
+    made = [dry.line.lot_id for dry in graph.flow_of(process.id).discharges if dry.line.lot_id is not None]
+    findings = Findings()
+    try:
+        trace_down(made, graph.children_of, graph.parents_of)
+    except (Cycle, LineageInconsistent) as circle:
+        lots = lots_by_id(session, circle.lots if isinstance(circle, Cycle) else ())
+        codes = " -> ".join(lot.code for lot in lots.values())
+        findings.add("", f"lots would lead back to themselves: {codes or circle}", REMEDY)
     refuse_circle(findings)
 
 

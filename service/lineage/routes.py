@@ -29,7 +29,7 @@ def post_hold_lift(hold_id: int, body: LiftIn, write: Write) -> Response:
 @routes.get("/lots/{code}")
 def get_lot_view(code: str, session: Read, known: Known) -> LotOut:
     """A lot as it stands: what it is, what is left of it, which holds reach it."""
-    return lot_out(session, get_lot(session, code), known)
+    return lot_out(session, get_lot(session, code, known), known)
 
 
 @routes.get("/lots/{code}/trace")
@@ -40,13 +40,13 @@ def get_trace(
     expand: Annotated[bool, Query(description="List every code, however many there are.")] = False,
 ) -> TraceOut:
     """What a lot was made from: everything it may contain, and the expected share of each origin lot."""
-    return trace_out(session, trace_lot(session, get_lot(session, code), known), known, expand=expand)
+    return trace_out(session, trace_lot(session, get_lot(session, code, known), known), known, expand=expand)
 
 
 @routes.get("/lots/{code}/descendants")
 def get_descendants(code: str, session: Read, known: Known) -> TraceDownOut:
     """Where a lot went: every lot and vessel that may contain some of it."""
-    return trace_down_out(session, [get_lot(session, code)], known)
+    return trace_down_out(session, [get_lot(session, code, known)], known)
 
 
 @routes.get("/deliveries/{delivery_id}/descendants")

@@ -24,12 +24,12 @@ def chunks(items: Iterable[Item]) -> Iterable[list[Item]]:
         yield everything[start : start + CHUNK]
 
 
-def get_lot(session: Session, code: str) -> Lot:
+def get_lot(session: Session, code: str, known: Knowledge | None = None) -> Lot:
     """The lot under a code as printed, however it was typed.
 
     Raises
     ------
-    NotFound : not a code at all, or no lot stands under it.
+    NotFound : not a code at all, or no lot stood under it as far as was known.
     """
     remedy = "Check the ten characters under the QR code; O and 0, I and 1 are taken as the same."
     try:
@@ -37,8 +37,8 @@ def get_lot(session: Session, code: str) -> Lot:
     except NotACode as fault:
         raise NotFound("lot-not-found", f"{code!r} is not a lot code: {fault}.", remedy) from fault
     found: Lot | None = session.execute(select(Lot).where(col(Lot.code) == plain)).scalar_one_or_none()
-    if found is None:
-        raise NotFound("lot-not-found", f"There is no lot {plain}.", remedy)
+    if found is None or (known is not None and not known.includes(found.seq)):
+        raise NotFound("lot-not-found", f"There is no lot {plain}{' known by then' if found else ''}.", remedy)
     return found
 
 

@@ -8,7 +8,7 @@ from service.errors import Conflict, Findings, NotFound, Unacceptable
 from service.journal.entry import Entry
 from service.journal.read import find_current, kind_of
 from service.journal.tables import site_of
-from service.lineage.gates import check_filling, check_gate
+from service.lineage.gates import check_filling, check_gate, refuse_if_circular
 from service.lots.lines import (
     Discharge,
     Feed,
@@ -154,6 +154,8 @@ def correct_line(entry: Entry, line_id: int, body: LineCorrectionIn) -> RunOut:
         _revise_line(entry, process, line, body)
     if line.lot_id is not None:
         settle_stock(entry, [line.lot_id], "/mass_kg" if body.mass_kg is not None else "")
+    if not body.withdraw:
+        refuse_if_circular(entry.session, process)
     return run_out(entry.session, process)
 
 

@@ -7,6 +7,8 @@ import pytest
 from line_steps import at, charge, draw, load, opening, shares, trace, vessel
 from plant_fixture import Plant
 
+from service.lots.queries import consuming_lines, get_lot
+
 KG = 0.1  # tolerance of the scenarios on compared masses
 
 
@@ -112,3 +114,19 @@ def test_charging_a_vessel_with_what_was_drawn_from_it_later_is_refused(plant: P
     drawn = draw(plant, silo, "600", 3)
     refused = charge(plant, silo, drawn, 2, status=422)
     assert refused["code"] == "lineage-circle"
+
+
+def test_moving_a_charge_back_in_time_may_not_close_a_circle(plant: Plant) -> None:
+    silo = vessel(plant, "SILO-6")
+    charge(plant, silo, opening(plant, "flake", "FLAKE", "1000"), 1)
+    hours = {"start_at": at(2), "end_at": at(4)}
+    body = {"kind": "flake", "material": "FLAKE", "mass_kg": "600", "moisture_fraction": "0"} | hours
+    drawn = plant.post(f"/v1/vessels/{silo}/draws", body)["drawn_lot"]
+    charge(plant, silo, drawn, 5)
+    with plant.database.read() as session:
+        line = consuming_lines(session, get_lot(session, drawn).id)[0].id
+    plant.post(f"/v1/lines/{line}/corrections", {"reason": "booked an hour early", "start_at": at(4.5)})
+    # While it was still being drawn it cannot already have gone back in.
+    circle = plant.post(f"/v1/lines/{line}/corrections", {"reason": "wrong", "start_at": at(3)}, status=422)
+    assert circle["code"] == "lineage-circle"
+    assert drawn in circle["errors"][0]["detail"]
