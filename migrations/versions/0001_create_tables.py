@@ -124,9 +124,7 @@ def upgrade() -> None:
         sa.Column("leaf_hash", sa.String(64), nullable=False),
         sa.Column("format_version", sa.Integer(), nullable=False),
         sa.CheckConstraint("leaf_index >= 0", name=op.f("ck_journal_leaf_index")),
-        sa.CheckConstraint(
-            "length(rows_hash) = 64 AND length(leaf_hash) = 64", name=op.f("ck_journal_hashes")
-        ),
+        sa.CheckConstraint("length(rows_hash) = 64 AND length(leaf_hash) = 64", name=op.f("ck_journal_hashes")),
         sa.CheckConstraint("seq = log_no * 1099511627776 + leaf_index", name=op.f("ck_journal_position")),
         sa.ForeignKeyConstraint(["actor_id"], ["identity.id"], name=op.f("fk_journal_actor_id")),
         sa.PrimaryKeyConstraint("seq", name=op.f("pk_journal")),
@@ -141,9 +139,7 @@ def upgrade() -> None:
         sa.Column("container_type_id", sa.BigInteger(), autoincrement=False, nullable=False),
         sa.Column("pieces", sa.Integer(), nullable=False),
         sa.CheckConstraint("pieces > 0", name=op.f("ck_line_tare_pieces")),
-        sa.ForeignKeyConstraint(
-            ["container_type_id"], ["identity.id"], name=op.f("fk_line_tare_container_type_id")
-        ),
+        sa.ForeignKeyConstraint(["container_type_id"], ["identity.id"], name=op.f("fk_line_tare_container_type_id")),
         sa.ForeignKeyConstraint(["line_id"], ["identity.id"], name=op.f("fk_line_tare_line_id")),
         sa.PrimaryKeyConstraint("line_id", "line_version", "container_type_id", name=op.f("pk_line_tare")),
     )
@@ -176,22 +172,14 @@ def upgrade() -> None:
         sa.Column(
             "origin",
             sa.Enum(
-                "delivery",
-                "opening",
-                "process",
-                name="lotorigin",
-                native_enum=False,
-                create_constraint=True,
-                length=32,
+                "delivery", "opening", "process", name="lotorigin", native_enum=False, create_constraint=True, length=32
             ),
             nullable=False,
         ),
         sa.Column("delivery_id", sa.BigInteger(), nullable=True),
         sa.Column("supplier_tag", sa.String(64), nullable=True),
         sa.Column("born_at", MOMENT, nullable=False),
-        sa.CheckConstraint(
-            "(origin = 'delivery') = (delivery_id IS NOT NULL)", name=op.f("ck_lot_delivery_of_origin")
-        ),
+        sa.CheckConstraint("(origin = 'delivery') = (delivery_id IS NOT NULL)", name=op.f("ck_lot_delivery_of_origin")),
         sa.CheckConstraint("length(code) = 10", name=op.f("ck_lot_code")),
         sa.ForeignKeyConstraint(["delivery_id"], ["identity.id"], name=op.f("fk_lot_delivery_id")),
         sa.ForeignKeyConstraint(["id"], ["identity.id"], name=op.f("fk_lot_id")),
@@ -270,9 +258,7 @@ def upgrade() -> None:
         ),
         sa.Column("name_id", sa.BigInteger(), nullable=False),
         sa.CheckConstraint("seq / 1099511627776 = id / 1099511627776", name=op.f("ck_actor_home_log")),
-        sa.CheckConstraint(
-            "version = 1 OR reason_id IS NOT NULL", name=op.f("ck_actor_correction_has_reason")
-        ),
+        sa.CheckConstraint("version = 1 OR reason_id IS NOT NULL", name=op.f("ck_actor_correction_has_reason")),
         sa.CheckConstraint("version >= 1", name=op.f("ck_actor_version")),
         sa.ForeignKeyConstraint(["id"], ["identity.id"], name=op.f("fk_actor_id")),
         sa.ForeignKeyConstraint(["name_id"], ["text_commitment.id"], name=op.f("fk_actor_name_id")),
@@ -314,8 +300,7 @@ def upgrade() -> None:
         ),
         sa.Column("provisional", sa.Boolean(), nullable=False),
         sa.CheckConstraint(
-            "not_claimable_ug = 0 OR verdict IN ('gain_above_tolerance', 'nothing_in')",
-            name=op.f("ck_balance_gain"),
+            "not_claimable_ug = 0 OR verdict IN ('gain_above_tolerance', 'nothing_in')", name=op.f("ck_balance_gain")
         ),
         sa.CheckConstraint(
             "dry_in_ug >= 0 AND dry_out_ug >= 0 AND estimated_out_ug >= 0", name=op.f("ck_balance_signs")
@@ -324,9 +309,7 @@ def upgrade() -> None:
         sa.CheckConstraint("seq / 1099511627776 = id / 1099511627776", name=op.f("ck_balance_home_log")),
         sa.CheckConstraint("tolerance_ppm BETWEEN 0 AND 1000000", name=op.f("ck_balance_tolerance")),
         sa.CheckConstraint("unexplained_ug = dry_in_ug - dry_out_ug", name=op.f("ck_balance_adds_up")),
-        sa.CheckConstraint(
-            "version = 1 OR reason_id IS NOT NULL", name=op.f("ck_balance_correction_has_reason")
-        ),
+        sa.CheckConstraint("version = 1 OR reason_id IS NOT NULL", name=op.f("ck_balance_correction_has_reason")),
         sa.CheckConstraint("version >= 1", name=op.f("ck_balance_version")),
         sa.ForeignKeyConstraint(["id"], ["identity.id"], name=op.f("fk_balance_id")),
         sa.ForeignKeyConstraint(["process_id"], ["identity.id"], name=op.f("fk_balance_process_id")),
@@ -351,21 +334,15 @@ def upgrade() -> None:
         sa.Column("u_tare_g", sa.BigInteger(), nullable=False),
         sa.Column("valid_from", MOMENT, nullable=False),
         sa.Column("valid_to", MOMENT, nullable=True),
-        sa.CheckConstraint(
-            "seq / 1099511627776 = id / 1099511627776", name=op.f("ck_container_type_home_log")
-        ),
+        sa.CheckConstraint("seq / 1099511627776 = id / 1099511627776", name=op.f("ck_container_type_home_log")),
         sa.CheckConstraint("tare_g >= 0 AND u_tare_g >= 0", name=op.f("ck_container_type_tare")),
-        sa.CheckConstraint(
-            "valid_to IS NULL OR valid_from < valid_to", name=op.f("ck_container_type_validity")
-        ),
+        sa.CheckConstraint("valid_to IS NULL OR valid_from < valid_to", name=op.f("ck_container_type_validity")),
         sa.CheckConstraint(
             "version = 1 OR reason_id IS NOT NULL", name=op.f("ck_container_type_correction_has_reason")
         ),
         sa.CheckConstraint("version >= 1", name=op.f("ck_container_type_version")),
         sa.ForeignKeyConstraint(["id"], ["identity.id"], name=op.f("fk_container_type_id")),
-        sa.ForeignKeyConstraint(
-            ["reason_id"], ["text_commitment.id"], name=op.f("fk_container_type_reason_id")
-        ),
+        sa.ForeignKeyConstraint(["reason_id"], ["text_commitment.id"], name=op.f("fk_container_type_reason_id")),
         sa.PrimaryKeyConstraint("id", "version", name=op.f("pk_container_type")),
     )
     op.create_index(op.f("ix_container_type_seq"), "container_type", ["seq"], unique=False)
@@ -397,15 +374,11 @@ def upgrade() -> None:
         sa.Column("tie_g", sa.Integer(), nullable=False),
         sa.Column("valid_from", MOMENT, nullable=False),
         sa.Column("valid_to", MOMENT, nullable=True),
-        sa.CheckConstraint(
-            "moisture_allowance_ppm BETWEEN 0 AND 1000000", name=op.f("ck_contract_allowance")
-        ),
+        sa.CheckConstraint("moisture_allowance_ppm BETWEEN 0 AND 1000000", name=op.f("ck_contract_allowance")),
         sa.CheckConstraint("seq / 1099511627776 = id / 1099511627776", name=op.f("ck_contract_home_log")),
         sa.CheckConstraint("tie_g >= 0", name=op.f("ck_contract_tie")),
         sa.CheckConstraint("valid_to IS NULL OR valid_from < valid_to", name=op.f("ck_contract_validity")),
-        sa.CheckConstraint(
-            "version = 1 OR reason_id IS NOT NULL", name=op.f("ck_contract_correction_has_reason")
-        ),
+        sa.CheckConstraint("version = 1 OR reason_id IS NOT NULL", name=op.f("ck_contract_correction_has_reason")),
         sa.CheckConstraint("version >= 1", name=op.f("ck_contract_version")),
         sa.ForeignKeyConstraint(["id"], ["identity.id"], name=op.f("fk_contract_id")),
         sa.ForeignKeyConstraint(["material_id"], ["identity.id"], name=op.f("fk_contract_material_id")),
@@ -427,9 +400,7 @@ def upgrade() -> None:
         sa.Column("delivery_id", sa.BigInteger(), nullable=False),
         sa.Column(
             "purpose",
-            sa.Enum(
-                "physical", "payment", name="purpose", native_enum=False, create_constraint=True, length=32
-            ),
+            sa.Enum("physical", "payment", name="purpose", native_enum=False, create_constraint=True, length=32),
             nullable=False,
         ),
         sa.Column(
@@ -447,14 +418,10 @@ def upgrade() -> None:
         ),
         sa.Column("pieces", sa.Integer(), nullable=False),
         sa.Column("per_piece_g", sa.BigInteger(), nullable=False),
-        sa.CheckConstraint(
-            "(kind = 'contaminant') = (purpose = 'payment')", name=op.f("ck_deduction_kind_of_purpose")
-        ),
+        sa.CheckConstraint("(kind = 'contaminant') = (purpose = 'payment')", name=op.f("ck_deduction_kind_of_purpose")),
         sa.CheckConstraint("pieces > 0 AND per_piece_g > 0", name=op.f("ck_deduction_mass")),
         sa.CheckConstraint("seq / 1099511627776 = id / 1099511627776", name=op.f("ck_deduction_home_log")),
-        sa.CheckConstraint(
-            "version = 1 OR reason_id IS NOT NULL", name=op.f("ck_deduction_correction_has_reason")
-        ),
+        sa.CheckConstraint("version = 1 OR reason_id IS NOT NULL", name=op.f("ck_deduction_correction_has_reason")),
         sa.CheckConstraint("version >= 1", name=op.f("ck_deduction_version")),
         sa.ForeignKeyConstraint(["delivery_id"], ["identity.id"], name=op.f("fk_deduction_delivery_id")),
         sa.ForeignKeyConstraint(["id"], ["identity.id"], name=op.f("fk_deduction_id")),
@@ -481,13 +448,7 @@ def upgrade() -> None:
         sa.Column(
             "form",
             sa.Enum(
-                "bales",
-                "loose",
-                "packed",
-                name="deliveryform",
-                native_enum=False,
-                create_constraint=True,
-                length=32,
+                "bales", "loose", "packed", name="deliveryform", native_enum=False, create_constraint=True, length=32
             ),
             nullable=False,
         ),
@@ -541,9 +502,7 @@ def upgrade() -> None:
         sa.CheckConstraint("note_count IS NULL OR note_count >= 0", name=op.f("ck_delivery_note_count")),
         sa.CheckConstraint("note_mass_g IS NULL OR note_mass_g > 0", name=op.f("ck_delivery_note_mass")),
         sa.CheckConstraint("seq / 1099511627776 = id / 1099511627776", name=op.f("ck_delivery_home_log")),
-        sa.CheckConstraint(
-            "version = 1 OR reason_id IS NOT NULL", name=op.f("ck_delivery_correction_has_reason")
-        ),
+        sa.CheckConstraint("version = 1 OR reason_id IS NOT NULL", name=op.f("ck_delivery_correction_has_reason")),
         sa.CheckConstraint("version >= 1", name=op.f("ck_delivery_version")),
         sa.ForeignKeyConstraint(["carrier_id"], ["identity.id"], name=op.f("fk_delivery_carrier_id")),
         sa.ForeignKeyConstraint(["contract_id"], ["identity.id"], name=op.f("fk_delivery_contract_id")),
@@ -608,13 +567,9 @@ def upgrade() -> None:
             name=op.f("ck_equipment_proof_dated"),
         ),
         sa.CheckConstraint("capacity_g > 0", name=op.f("ck_equipment_capacity")),
-        sa.CheckConstraint(
-            "proof_sha256 IS NULL OR length(proof_sha256) = 64", name=op.f("ck_equipment_proof")
-        ),
+        sa.CheckConstraint("proof_sha256 IS NULL OR length(proof_sha256) = 64", name=op.f("ck_equipment_proof")),
         sa.CheckConstraint("seq / 1099511627776 = id / 1099511627776", name=op.f("ck_equipment_home_log")),
-        sa.CheckConstraint(
-            "version = 1 OR reason_id IS NOT NULL", name=op.f("ck_equipment_correction_has_reason")
-        ),
+        sa.CheckConstraint("version = 1 OR reason_id IS NOT NULL", name=op.f("ck_equipment_correction_has_reason")),
         sa.CheckConstraint("version >= 1", name=op.f("ck_equipment_version")),
         sa.ForeignKeyConstraint(["id"], ["identity.id"], name=op.f("fk_equipment_id")),
         sa.ForeignKeyConstraint(["reason_id"], ["text_commitment.id"], name=op.f("fk_equipment_reason_id")),
@@ -633,32 +588,22 @@ def upgrade() -> None:
         sa.Column("equipment_id", sa.BigInteger(), nullable=False),
         sa.Column(
             "kind",
-            sa.Enum(
-                "proven_empty", name="vesseleventkind", native_enum=False, create_constraint=True, length=32
-            ),
+            sa.Enum("proven_empty", name="vesseleventkind", native_enum=False, create_constraint=True, length=32),
             nullable=False,
         ),
         sa.Column("at", MOMENT, nullable=False),
         sa.Column("note", sa.String(400), nullable=False),
-        sa.CheckConstraint(
-            "seq / 1099511627776 = id / 1099511627776", name=op.f("ck_equipment_event_home_log")
-        ),
+        sa.CheckConstraint("seq / 1099511627776 = id / 1099511627776", name=op.f("ck_equipment_event_home_log")),
         sa.CheckConstraint(
             "version = 1 OR reason_id IS NOT NULL", name=op.f("ck_equipment_event_correction_has_reason")
         ),
         sa.CheckConstraint("version >= 1", name=op.f("ck_equipment_event_version")),
-        sa.ForeignKeyConstraint(
-            ["equipment_id"], ["identity.id"], name=op.f("fk_equipment_event_equipment_id")
-        ),
+        sa.ForeignKeyConstraint(["equipment_id"], ["identity.id"], name=op.f("fk_equipment_event_equipment_id")),
         sa.ForeignKeyConstraint(["id"], ["identity.id"], name=op.f("fk_equipment_event_id")),
-        sa.ForeignKeyConstraint(
-            ["reason_id"], ["text_commitment.id"], name=op.f("fk_equipment_event_reason_id")
-        ),
+        sa.ForeignKeyConstraint(["reason_id"], ["text_commitment.id"], name=op.f("fk_equipment_event_reason_id")),
         sa.PrimaryKeyConstraint("id", "version", name=op.f("pk_equipment_event")),
     )
-    op.create_index(
-        op.f("ix_equipment_event_equipment_id"), "equipment_event", ["equipment_id"], unique=False
-    )
+    op.create_index(op.f("ix_equipment_event_equipment_id"), "equipment_event", ["equipment_id"], unique=False)
     op.create_index(op.f("ix_equipment_event_seq"), "equipment_event", ["seq"], unique=False)
     op.create_table(
         "hold",
@@ -672,22 +617,14 @@ def upgrade() -> None:
         sa.Column(
             "subject_kind",
             sa.Enum(
-                "lot",
-                "delivery",
-                "partner",
-                name="holdsubject",
-                native_enum=False,
-                create_constraint=True,
-                length=32,
+                "lot", "delivery", "partner", name="holdsubject", native_enum=False, create_constraint=True, length=32
             ),
             nullable=False,
         ),
         sa.Column("subject_id", sa.BigInteger(), nullable=False),
         sa.Column("cause_id", sa.BigInteger(), nullable=False),
         sa.CheckConstraint("seq / 1099511627776 = id / 1099511627776", name=op.f("ck_hold_home_log")),
-        sa.CheckConstraint(
-            "version = 1 OR reason_id IS NOT NULL", name=op.f("ck_hold_correction_has_reason")
-        ),
+        sa.CheckConstraint("version = 1 OR reason_id IS NOT NULL", name=op.f("ck_hold_correction_has_reason")),
         sa.CheckConstraint("version >= 1", name=op.f("ck_hold_version")),
         sa.ForeignKeyConstraint(["cause_id"], ["text_commitment.id"], name=op.f("fk_hold_cause_id")),
         sa.ForeignKeyConstraint(["id"], ["identity.id"], name=op.f("fk_hold_id")),
@@ -726,14 +663,7 @@ def upgrade() -> None:
         sa.Column(
             "accuracy_class",
             sa.Enum(
-                "I",
-                "II",
-                "III",
-                "IIII",
-                name="accuracyclass",
-                native_enum=False,
-                create_constraint=True,
-                length=32,
+                "I", "II", "III", "IIII", name="accuracyclass", native_enum=False, create_constraint=True, length=32
             ),
             nullable=False,
         ),
@@ -750,9 +680,7 @@ def upgrade() -> None:
         sa.CheckConstraint("seq / 1099511627776 = id / 1099511627776", name=op.f("ck_instrument_home_log")),
         sa.CheckConstraint("u_reading_g IS NULL OR u_reading_g > 0", name=op.f("ck_instrument_u_reading")),
         sa.CheckConstraint("u_span_ppm IS NULL OR u_span_ppm >= 0", name=op.f("ck_instrument_u_span")),
-        sa.CheckConstraint(
-            "version = 1 OR reason_id IS NOT NULL", name=op.f("ck_instrument_correction_has_reason")
-        ),
+        sa.CheckConstraint("version = 1 OR reason_id IS NOT NULL", name=op.f("ck_instrument_correction_has_reason")),
         sa.CheckConstraint("version >= 1", name=op.f("ck_instrument_version")),
         sa.ForeignKeyConstraint(["id"], ["identity.id"], name=op.f("fk_instrument_id")),
         sa.ForeignKeyConstraint(["reason_id"], ["text_commitment.id"], name=op.f("fk_instrument_reason_id")),
@@ -815,8 +743,7 @@ def upgrade() -> None:
         sa.Column("instrument_id", sa.BigInteger(), nullable=True),
         sa.Column("gross_g", sa.BigInteger(), nullable=True),
         sa.CheckConstraint(
-            "(amount = 'fraction_of_dry_in') = (fraction_ppm IS NOT NULL)",
-            name=op.f("ck_line_fraction_given"),
+            "(amount = 'fraction_of_dry_in') = (fraction_ppm IS NOT NULL)", name=op.f("ck_line_fraction_given")
         ),
         sa.CheckConstraint(
             "(amount = 'fraction_of_dry_in') = (moisture_id IS NULL)", name=op.f("ck_line_moisture_named")
@@ -825,25 +752,16 @@ def upgrade() -> None:
         sa.CheckConstraint(
             "amount <> 'fraction_of_dry_in' OR lot_id IS NULL", name=op.f("ck_line_estimate_has_no_lot")
         ),
+        sa.CheckConstraint("amount NOT IN ('whole', 'rest') OR direction = 'in'", name=op.f("ck_line_rest_is_fed")),
+        sa.CheckConstraint("gross_g IS NULL OR (amount = 'mass' AND gross_g >= mass_g)", name=op.f("ck_line_gross")),
         sa.CheckConstraint(
-            "amount NOT IN ('whole', 'rest') OR direction = 'in'", name=op.f("ck_line_rest_is_fed")
-        ),
-        sa.CheckConstraint(
-            "gross_g IS NULL OR (amount = 'mass' AND gross_g >= mass_g)", name=op.f("ck_line_gross")
-        ),
-        sa.CheckConstraint(
-            "lot_id IS NOT NULL OR (direction = 'out' AND category IN ('loss', 'waste'))",
-            name=op.f("ck_line_lot"),
+            "lot_id IS NOT NULL OR (direction = 'out' AND category IN ('loss', 'waste'))", name=op.f("ck_line_lot")
         ),
         sa.CheckConstraint("end_at IS NULL OR start_at < end_at", name=op.f("ck_line_interval")),
-        sa.CheckConstraint(
-            "fraction_ppm IS NULL OR fraction_ppm BETWEEN 1 AND 1000000", name=op.f("ck_line_fraction")
-        ),
+        sa.CheckConstraint("fraction_ppm IS NULL OR fraction_ppm BETWEEN 1 AND 1000000", name=op.f("ck_line_fraction")),
         sa.CheckConstraint("mass_g IS NULL OR mass_g > 0", name=op.f("ck_line_mass")),
         sa.CheckConstraint("seq / 1099511627776 = id / 1099511627776", name=op.f("ck_line_home_log")),
-        sa.CheckConstraint(
-            "version = 1 OR reason_id IS NOT NULL", name=op.f("ck_line_correction_has_reason")
-        ),
+        sa.CheckConstraint("version = 1 OR reason_id IS NOT NULL", name=op.f("ck_line_correction_has_reason")),
         sa.CheckConstraint("version >= 1", name=op.f("ck_line_version")),
         sa.ForeignKeyConstraint(["id"], ["identity.id"], name=op.f("fk_line_id")),
         sa.ForeignKeyConstraint(["instrument_id"], ["identity.id"], name=op.f("fk_line_instrument_id")),
@@ -871,9 +789,7 @@ def upgrade() -> None:
         sa.Column("place", sa.String(64), nullable=True),
         sa.Column("note", sa.String(400), nullable=True),
         sa.CheckConstraint("seq / 1099511627776 = id / 1099511627776", name=op.f("ck_lot_fact_home_log")),
-        sa.CheckConstraint(
-            "version = 1 OR reason_id IS NOT NULL", name=op.f("ck_lot_fact_correction_has_reason")
-        ),
+        sa.CheckConstraint("version = 1 OR reason_id IS NOT NULL", name=op.f("ck_lot_fact_correction_has_reason")),
         sa.CheckConstraint("version >= 1", name=op.f("ck_lot_fact_version")),
         sa.ForeignKeyConstraint(["id"], ["identity.id"], name=op.f("fk_lot_fact_id")),
         sa.ForeignKeyConstraint(["material_id"], ["identity.id"], name=op.f("fk_lot_fact_material_id")),
@@ -912,9 +828,7 @@ def upgrade() -> None:
         ),
         sa.CheckConstraint("seq / 1099511627776 = id / 1099511627776", name=op.f("ck_lot_mass_home_log")),
         sa.CheckConstraint("tie_g >= 0", name=op.f("ck_lot_mass_tie")),
-        sa.CheckConstraint(
-            "version = 1 OR reason_id IS NOT NULL", name=op.f("ck_lot_mass_correction_has_reason")
-        ),
+        sa.CheckConstraint("version = 1 OR reason_id IS NOT NULL", name=op.f("ck_lot_mass_correction_has_reason")),
         sa.CheckConstraint("version >= 1", name=op.f("ck_lot_mass_version")),
         sa.CheckConstraint("void OR material_g > 0", name=op.f("ck_lot_mass_material")),
         sa.ForeignKeyConstraint(["id"], ["identity.id"], name=op.f("fk_lot_mass_id")),
@@ -969,9 +883,7 @@ def upgrade() -> None:
         ),
         sa.Column("food_candidate", sa.Boolean(), nullable=False),
         sa.CheckConstraint("seq / 1099511627776 = id / 1099511627776", name=op.f("ck_material_home_log")),
-        sa.CheckConstraint(
-            "version = 1 OR reason_id IS NOT NULL", name=op.f("ck_material_correction_has_reason")
-        ),
+        sa.CheckConstraint("version = 1 OR reason_id IS NOT NULL", name=op.f("ck_material_correction_has_reason")),
         sa.CheckConstraint("version >= 1", name=op.f("ck_material_version")),
         sa.ForeignKeyConstraint(["id"], ["identity.id"], name=op.f("fk_material_id")),
         sa.ForeignKeyConstraint(["reason_id"], ["text_commitment.id"], name=op.f("fk_material_reason_id")),
@@ -990,9 +902,7 @@ def upgrade() -> None:
         sa.Column("subject_id", sa.BigInteger(), nullable=False),
         sa.Column(
             "quantity",
-            sa.Enum(
-                "moisture_fraction", name="quantity", native_enum=False, create_constraint=True, length=32
-            ),
+            sa.Enum("moisture_fraction", name="quantity", native_enum=False, create_constraint=True, length=32),
             nullable=False,
         ),
         sa.Column("value", sa.String(32), nullable=False),
@@ -1019,14 +929,10 @@ def upgrade() -> None:
             "reported_at IS NULL OR taken_at <= reported_at", name=op.f("ck_measurement_reported_after_taken")
         ),
         sa.CheckConstraint("seq / 1099511627776 = id / 1099511627776", name=op.f("ck_measurement_home_log")),
-        sa.CheckConstraint(
-            "version = 1 OR reason_id IS NOT NULL", name=op.f("ck_measurement_correction_has_reason")
-        ),
+        sa.CheckConstraint("version = 1 OR reason_id IS NOT NULL", name=op.f("ck_measurement_correction_has_reason")),
         sa.CheckConstraint("version >= 1", name=op.f("ck_measurement_version")),
         sa.ForeignKeyConstraint(["id"], ["identity.id"], name=op.f("fk_measurement_id")),
-        sa.ForeignKeyConstraint(
-            ["instrument_id"], ["identity.id"], name=op.f("fk_measurement_instrument_id")
-        ),
+        sa.ForeignKeyConstraint(["instrument_id"], ["identity.id"], name=op.f("fk_measurement_instrument_id")),
         sa.ForeignKeyConstraint(["reason_id"], ["text_commitment.id"], name=op.f("fk_measurement_reason_id")),
         sa.ForeignKeyConstraint(["setting_id"], ["identity.id"], name=op.f("fk_measurement_setting_id")),
         sa.ForeignKeyConstraint(["subject_id"], ["identity.id"], name=op.f("fk_measurement_subject_id")),
@@ -1056,9 +962,7 @@ def upgrade() -> None:
             "is_supplier OR is_carrier OR is_customer OR is_laboratory", name=op.f("ck_partner_has_a_role")
         ),
         sa.CheckConstraint("seq / 1099511627776 = id / 1099511627776", name=op.f("ck_partner_home_log")),
-        sa.CheckConstraint(
-            "version = 1 OR reason_id IS NOT NULL", name=op.f("ck_partner_correction_has_reason")
-        ),
+        sa.CheckConstraint("version = 1 OR reason_id IS NOT NULL", name=op.f("ck_partner_correction_has_reason")),
         sa.CheckConstraint("version >= 1", name=op.f("ck_partner_version")),
         sa.ForeignKeyConstraint(["id"], ["identity.id"], name=op.f("fk_partner_id")),
         sa.ForeignKeyConstraint(["name_id"], ["text_commitment.id"], name=op.f("fk_partner_name_id")),
@@ -1130,18 +1034,13 @@ def upgrade() -> None:
         sa.Column("is_closed", sa.Boolean(), nullable=False),
         sa.Column("note", sa.String(400), nullable=True),
         sa.CheckConstraint(
-            "(step = 'vessel_period') = (mixing <> 'run_mixed')",
-            name=op.f("ck_process_only_vessels_mix_otherwise"),
+            "(step = 'vessel_period') = (mixing <> 'run_mixed')", name=op.f("ck_process_only_vessels_mix_otherwise")
         ),
-        sa.CheckConstraint(
-            "step <> 'vessel_period' OR equipment_id IS NOT NULL", name=op.f("ck_process_vessel_named")
-        ),
+        sa.CheckConstraint("step <> 'vessel_period' OR equipment_id IS NOT NULL", name=op.f("ck_process_vessel_named")),
         sa.CheckConstraint("NOT is_closed OR ended_at IS NOT NULL", name=op.f("ck_process_closed_has_end")),
         sa.CheckConstraint("ended_at IS NULL OR started_at < ended_at", name=op.f("ck_process_interval")),
         sa.CheckConstraint("seq / 1099511627776 = id / 1099511627776", name=op.f("ck_process_home_log")),
-        sa.CheckConstraint(
-            "version = 1 OR reason_id IS NOT NULL", name=op.f("ck_process_correction_has_reason")
-        ),
+        sa.CheckConstraint("version = 1 OR reason_id IS NOT NULL", name=op.f("ck_process_correction_has_reason")),
         sa.CheckConstraint("version >= 1", name=op.f("ck_process_version")),
         sa.ForeignKeyConstraint(["equipment_id"], ["identity.id"], name=op.f("fk_process_equipment_id")),
         sa.ForeignKeyConstraint(["id"], ["identity.id"], name=op.f("fk_process_id")),
@@ -1180,9 +1079,7 @@ def upgrade() -> None:
         sa.Column("source", sa.String(400), nullable=False),
         sa.CheckConstraint("seq / 1099511627776 = id / 1099511627776", name=op.f("ck_setting_home_log")),
         sa.CheckConstraint("valid_to IS NULL OR valid_from < valid_to", name=op.f("ck_setting_validity")),
-        sa.CheckConstraint(
-            "version = 1 OR reason_id IS NOT NULL", name=op.f("ck_setting_correction_has_reason")
-        ),
+        sa.CheckConstraint("version = 1 OR reason_id IS NOT NULL", name=op.f("ck_setting_correction_has_reason")),
         sa.CheckConstraint("version >= 1", name=op.f("ck_setting_version")),
         sa.ForeignKeyConstraint(["id"], ["identity.id"], name=op.f("fk_setting_id")),
         sa.ForeignKeyConstraint(["reason_id"], ["text_commitment.id"], name=op.f("fk_setting_reason_id")),
@@ -1204,9 +1101,7 @@ def upgrade() -> None:
         sa.Column("zone", sa.String(64), nullable=False),
         sa.CheckConstraint("seq / 1099511627776 = id / 1099511627776", name=op.f("ck_site_home_log")),
         sa.CheckConstraint("site_no BETWEEN 1 AND 8191", name=op.f("ck_site_site_no")),
-        sa.CheckConstraint(
-            "version = 1 OR reason_id IS NOT NULL", name=op.f("ck_site_correction_has_reason")
-        ),
+        sa.CheckConstraint("version = 1 OR reason_id IS NOT NULL", name=op.f("ck_site_correction_has_reason")),
         sa.CheckConstraint("version >= 1", name=op.f("ck_site_version")),
         sa.ForeignKeyConstraint(["id"], ["identity.id"], name=op.f("fk_site_id")),
         sa.ForeignKeyConstraint(["reason_id"], ["text_commitment.id"], name=op.f("fk_site_reason_id")),
@@ -1227,13 +1122,7 @@ def upgrade() -> None:
         sa.Column(
             "kind",
             sa.Enum(
-                "gross",
-                "tare",
-                "platform",
-                name="weighingkind",
-                native_enum=False,
-                create_constraint=True,
-                length=32,
+                "gross", "tare", "platform", name="weighingkind", native_enum=False, create_constraint=True, length=32
             ),
             nullable=False,
         ),
@@ -1269,19 +1158,13 @@ def upgrade() -> None:
         sa.Column("ticket_series", sa.String(32), nullable=False),
         sa.Column("ticket_no", sa.String(32), nullable=False),
         sa.Column("frame", sa.LargeBinary(), nullable=True),
-        sa.CheckConstraint(
-            "(kind = 'platform') = (lot_id IS NOT NULL)", name=op.f("ck_weighing_platform_weighs_lots")
-        ),
+        sa.CheckConstraint("(kind = 'platform') = (lot_id IS NOT NULL)", name=op.f("ck_weighing_platform_weighs_lots")),
         sa.CheckConstraint("entry <> 'stored_tare' OR kind = 'tare'", name=op.f("ck_weighing_stored_tare")),
-        sa.CheckConstraint(
-            "origin <> 'own' OR instrument_id IS NOT NULL", name=op.f("ck_weighing_own_names_scale")
-        ),
+        sa.CheckConstraint("origin <> 'own' OR instrument_id IS NOT NULL", name=op.f("ck_weighing_own_names_scale")),
         sa.CheckConstraint("(delivery_id IS NULL) <> (lot_id IS NULL)", name=op.f("ck_weighing_one_subject")),
         sa.CheckConstraint("mass_g > 0", name=op.f("ck_weighing_mass")),
         sa.CheckConstraint("seq / 1099511627776 = id / 1099511627776", name=op.f("ck_weighing_home_log")),
-        sa.CheckConstraint(
-            "version = 1 OR reason_id IS NOT NULL", name=op.f("ck_weighing_correction_has_reason")
-        ),
+        sa.CheckConstraint("version = 1 OR reason_id IS NOT NULL", name=op.f("ck_weighing_correction_has_reason")),
         sa.CheckConstraint("version >= 1", name=op.f("ck_weighing_version")),
         sa.ForeignKeyConstraint(["delivery_id"], ["identity.id"], name=op.f("fk_weighing_delivery_id")),
         sa.ForeignKeyConstraint(["id"], ["identity.id"], name=op.f("fk_weighing_id")),
@@ -1305,9 +1188,7 @@ def upgrade() -> None:
         sa.Column("delivery_id", sa.BigInteger(), nullable=False),
         sa.Column(
             "purpose",
-            sa.Enum(
-                "physical", "payment", name="purpose", native_enum=False, create_constraint=True, length=32
-            ),
+            sa.Enum("physical", "payment", name="purpose", native_enum=False, create_constraint=True, length=32),
             nullable=False,
         ),
         sa.Column("gross_id", sa.BigInteger(), nullable=True),
@@ -1320,30 +1201,34 @@ def upgrade() -> None:
             "(agreed_net_g IS NULL) = (gross_id IS NOT NULL AND tare_id IS NOT NULL)",
             name=op.f("ck_weighing_choice_one_way"),
         ),
-        sa.CheckConstraint(
-            "agreed_net_g IS NULL OR agreed_net_g > 0", name=op.f("ck_weighing_choice_agreed_net")
-        ),
-        sa.CheckConstraint(
-            "seq / 1099511627776 = id / 1099511627776", name=op.f("ck_weighing_choice_home_log")
-        ),
+        sa.CheckConstraint("agreed_net_g IS NULL OR agreed_net_g > 0", name=op.f("ck_weighing_choice_agreed_net")),
+        sa.CheckConstraint("seq / 1099511627776 = id / 1099511627776", name=op.f("ck_weighing_choice_home_log")),
         sa.CheckConstraint(
             "version = 1 OR reason_id IS NOT NULL", name=op.f("ck_weighing_choice_correction_has_reason")
         ),
         sa.CheckConstraint("version >= 1", name=op.f("ck_weighing_choice_version")),
-        sa.ForeignKeyConstraint(
-            ["delivery_id"], ["identity.id"], name=op.f("fk_weighing_choice_delivery_id")
-        ),
+        sa.ForeignKeyConstraint(["delivery_id"], ["identity.id"], name=op.f("fk_weighing_choice_delivery_id")),
         sa.ForeignKeyConstraint(["gross_id"], ["identity.id"], name=op.f("fk_weighing_choice_gross_id")),
         sa.ForeignKeyConstraint(["id"], ["identity.id"], name=op.f("fk_weighing_choice_id")),
-        sa.ForeignKeyConstraint(
-            ["reason_id"], ["text_commitment.id"], name=op.f("fk_weighing_choice_reason_id")
-        ),
+        sa.ForeignKeyConstraint(["reason_id"], ["text_commitment.id"], name=op.f("fk_weighing_choice_reason_id")),
         sa.ForeignKeyConstraint(["tare_id"], ["identity.id"], name=op.f("fk_weighing_choice_tare_id")),
         sa.PrimaryKeyConstraint("id", "version", name=op.f("pk_weighing_choice")),
     )
     op.create_index(op.f("ix_weighing_choice_delivery_id"), "weighing_choice", ["delivery_id"], unique=False)
     op.create_index(op.f("ix_weighing_choice_seq"), "weighing_choice", ["seq"], unique=False)
+    number_tickets_once()
     protect_facts()
+
+
+def number_tickets_once() -> None:
+    """A ticket number is given once per site (the site is in the id); later versions carry the same number."""
+    first = sa.text("version = 1")
+    site = sa.text("(id / 1099511627776)")
+    for name, table, columns in (
+        ("uq_delivery_ticket", "delivery", ["ticket_no"]),
+        ("uq_weighing_ticket", "weighing", ["ticket_series", "ticket_no", "kind"]),
+    ):
+        op.create_index(name, table, [site, *columns], unique=True, sqlite_where=first, postgresql_where=first)
 
 
 def protect_facts() -> None:

@@ -67,6 +67,7 @@ class Entry:
     booked_on: str | None = None
     reason_id: int | None = None  # why this entry comes late; stands on every row it stores
     rows: list[SQLModel] = field(default_factory=list)
+    _reasons: dict[str, int] = field(default_factory=dict)
     _frontier: merkle.CompactRange = field(default_factory=merkle.CompactRange)
 
     def open(self, site_no: int, kind: str, effective_at: datetime | None = None) -> "Entry":
@@ -142,7 +143,7 @@ class Entry:
         """
         if not reason.strip():
             raise AssertionError("a correction names its reason; the verb checks this first")
-        values = values_of(earlier) | {"reason_id": self.text(reason)}
+        values = values_of(earlier) | {"reason_id": self._reason(reason)}
         following = type(earlier)(**(values | {"version": earlier.version + 1} | changes))
         newest = self.session.execute(
             select(col(type(earlier).version))
@@ -157,6 +158,12 @@ class Entry:
     def void(self, earlier: VersionedFact, reason: str) -> Any:
         """Store a void version: from now on the fact counts as withdrawn, and stays readable."""
         return self.revise(earlier, reason, void=True)
+
+    def _reason(self, reason: str) -> int:
+        """One text for one reason, however many facts an entry corrects for it (a re-spread corrects 46 bales)."""
+        if reason not in self._reasons:
+            self._reasons[reason] = self.text(reason)
+        return self._reasons[reason]
 
     def text(self, text: str) -> int:
         """Store a free or personal text as an erasable row, and its salted digest as a fact."""

@@ -2,11 +2,11 @@
 
 from datetime import datetime
 
-from sqlalchemy import BigInteger, CheckConstraint, LargeBinary
+from sqlalchemy import BigInteger, CheckConstraint, Index, LargeBinary, text
 from sqlmodel import Field
 
 from service.db import UtcDateTime, enum_column
-from service.journal.tables import VersionedFact, version_checks
+from service.journal.tables import SITE_STEP, VersionedFact, version_checks
 from service.weighbridge.statuses import (
     Decision,
     DeductionKind,
@@ -19,12 +19,20 @@ from service.weighbridge.statuses import (
 )
 
 
+def _unique_in_site(name: str, *columns: str) -> Index:
+    """A number is given once per site; later versions of the same fact carry the same number."""
+    first = text("version = 1")
+    site = text(f"(id / {SITE_STEP})")
+    return Index(name, site, *columns, unique=True, sqlite_where=first, postgresql_where=first)
+
+
 class Delivery(VersionedFact, table=True):
     """A truck that came in. A void version is its reversal."""
 
     __tablename__ = "delivery"
     __table_args__ = (
         *version_checks(),
+        _unique_in_site("uq_delivery_ticket", "ticket_no"),
         CheckConstraint("note_count IS NULL OR note_count >= 0", name="note_count"),
         CheckConstraint("counted IS NULL OR counted >= 0", name="counted"),
         CheckConstraint("note_mass_g IS NULL OR note_mass_g > 0", name="note_mass"),
@@ -59,6 +67,7 @@ class Weighing(VersionedFact, table=True):
     __tablename__ = "weighing"
     __table_args__ = (
         *version_checks(),
+        _unique_in_site("uq_weighing_ticket", "ticket_series", "ticket_no", "kind"),
         CheckConstraint("mass_g > 0", name="mass"),
         CheckConstraint("(delivery_id IS NULL) <> (lot_id IS NULL)", name="one_subject"),
         CheckConstraint("(kind = 'platform') = (lot_id IS NOT NULL)", name="platform_weighs_lots"),

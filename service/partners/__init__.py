@@ -1,0 +1,1 @@
+"""Business partners and the purchase contracts that decide what is payable."""
