@@ -29,18 +29,22 @@ def opening(plant: Plant, kind: str, material: str, kg: str, moisture: str = "0"
     return str(plant.post("/v1/opening-lots", body)["code"])
 
 
-def load(plant: Plant, supplier: str, kg: int, *, form: str = "loose", material: str = "PET-LOOSE") -> str:
-    """One loose or packed load from a supplier, weighed on the bridge; gives the code of its lot."""
+def load(plant: Plant, supplier: str, kg: int, *, form: str = "loose", material: str = "PET-LOOSE", **more: str) -> str:
+    """One loose or packed load, weighed on the bridge; gives the code of its lot.
+
+    `supplier` in capitals is the code of a partner, else the name of somebody nobody knows yet.
+    """
     delivery = plant.post(
         "/v1/deliveries",
         {
             "site": "MILL",
-            "supplier_name": supplier,
+            "supplier" if supplier.isupper() else "supplier_name": supplier,
             "material": material,
             "form": form,
             "arrived_at": at(0),
             "gross": {"instrument": "BRIDGE", "mass_kg": str(kg + 15_000), "weighed_at": at(0)},
-        },
+        }
+        | more,
     )
     tare = {"kind": "tare", "origin": "own", "instrument": "BRIDGE", "mass_kg": "15000", "weighed_at": at(0.2)}
     plant.post(f"/v1/deliveries/{delivery['id']}/weighings", tare)

@@ -15,7 +15,6 @@ from service.journal.entry import Entry
 from service.journal.read import current
 from service.journal.tables import JournalHead, site_of
 from service.labels.tag import NOTICE
-from service.lineage.holds import holds_reaching
 from service.lineage.schemas import ShareOut
 from service.lineage.trace import (
     Trace,
@@ -30,6 +29,7 @@ from service.lots.queries import get_lot, get_process, lots_by_id, materials_of
 from service.lots.statuses import LotKind, Step
 from service.lots.stock import accounts_of
 from service.lots.tables import Lot
+from service.papers.concerns import concerns_about
 from service.papers.schemas import JournalPositionOut, LotRecord, OpenStepOut, PaperOut, RecycledOut
 from service.papers.statuses import PaperKind
 from service.papers.tables import Paper
@@ -130,7 +130,7 @@ def compose_record(entry: Entry, lot: Lot, issue_no: int) -> LotRecord:
         ],
         remainder=share_text(trace.composition.remainder_e12),
         may_contain_lots=len(trace.composition.may_contain),
-        holds=[reach.cause for reach in holds_reaching(session, [lot.id], trace.graph).get(lot.id, [])],
+        against_food_use=concerns_about(session, trace, balances),
         balances=[balance_out(session, row) for row in balances.values() if row is not None],
         steps_without_balance=[
             OpenStepOut(run_id=run_id, step=steps[run_id])

@@ -33,7 +33,11 @@ class JournalPositionOut(Out):
 
 
 class LotRecord(Out):
-    """Everything a lot record says. Its SHA-256 is over the RFC 8785 bytes of this object."""
+    """Everything a lot record says. Its SHA-256 is over the RFC 8785 bytes of this object.
+
+    `against_food_use` lists all that was recorded here against using the lot for food; an empty list is no
+    release.
+    """
 
     format: str
     issue: int
@@ -55,7 +59,7 @@ class LotRecord(Out):
     shares: list[ShareOut]
     remainder: str
     may_contain_lots: int
-    holds: list[str]
+    against_food_use: list[str]
     balances: list[BalanceOut]
     steps_without_balance: list[OpenStepOut]
     unattributed_lots: list[str]

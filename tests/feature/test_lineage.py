@@ -160,3 +160,31 @@ def test_a_record_is_kept_byte_for_byte_after_a_correction(plant: Plant) -> None
     assert stored.headers["X-Record-Sha256"] == first["sha256"]
     assert second["record"]["dry_kg"] == "970.200"
     assert plant.get(f"/v1/lots/{lot}/record") == second["record"]
+
+
+def clean_lot(plant: Plant, supplier: str, **load_more: str) -> str:
+    washed = made(plant, "wash", {load(plant, supplier, 1_000, **load_more): None}, flake("990"))
+    return made(plant, "extrusion", {washed: None}, pellets("985"), hour=4)
+
+
+def concerns(plant: Plant, lot: str) -> list[str]:
+    found: list[str] = plant.post(f"/v1/lots/{lot}/records", None)["record"]["against_food_use"]
+    return found
+
+
+def test_a_record_lists_everything_against_food_use_and_nothing_else(plant: Plant) -> None:
+    partner = {"code": "REED", "name": "Reed Bank", "is_supplier": True, "country": "PT"}
+    plant.post("/v1/partners", partner)
+    assert concerns(plant, clean_lot(plant, "REED", nonfood_status="unclassified")) == []
+    [unmapped, unstated] = concerns(plant, clean_lot(plant, "Somebody new"))
+    assert "'Somebody new' is not mapped" in unmapped
+    assert "non-food" in unstated
+    old = opening(plant, "flake", "FLAKE", "500")
+    [before] = concerns(plant, made(plant, "extrusion", {old: None}, pellets("498")))
+    assert "before records began" in before
+    gained = made(plant, "wash", {load(plant, "REED", 1_000, nonfood_status="unclassified"): None}, flake("1100"))
+    plant.post("/v1/holds", {"lot": gained, "cause": "smells of solvent"})
+    assert concerns(plant, gained) == [
+        concern for concern in concerns(plant, gained) if "Hold" in concern or "gain above tolerance" in concern
+    ]
+    assert len(concerns(plant, gained)) == 2
