@@ -68,7 +68,7 @@ def compute_balance(
             continue
         moisture = named[line.moisture_id or 0]
         weighed.append(BalanceLine(line.stream, line.direction, masses[line.id], ppm_of(moisture)))
-        if process.step is Step.SHIPPING:
+        if process.step is Step.SHIPPING and line.direction is Direction.IN:
             # What is loaded leaves the gate as it is: it goes out as the same mass.
             weighed.append(BalanceLine("dispatched", Direction.OUT, masses[line.id], ppm_of(moisture)))
         used.append(f"{line.id} {line.version} {masses[line.id]} {moisture.value} {moisture.basis}")

@@ -9,7 +9,7 @@ from service.lineage.holds import refuse_if_held
 from service.lots.lines import Discharge, Feed
 from service.lots.queries import lines_of_process, lots_by_id
 from service.lots.statuses import Category, Direction
-from service.lots.tables import Process
+from service.lots.tables import Line, Process
 from service.plant.statuses import Mixing
 
 REMEDY = "A rework pass makes a new lot. Check the lot, or mark what runs back into its own run as internal_loop."
@@ -23,10 +23,12 @@ def check_gate(session: Session, process: Process, feeds: list[Feed]) -> None:
     OnHold, Unacceptable : with all lots concerned.
     """
     refuse_if_held(session, {feed.lot.id: f"{feed.pointer}/lot" for feed in feeds})
+    out = [line for line in lines_of_process(session, process.id) if line.direction is Direction.OUT]
+    graph = LotGraph(session)
     findings = Findings()
     for feed in feeds:
         looped = feed.category is Category.INTERNAL_LOOP
-        made_here = _is_made_from(session, process, feed)
+        made_here = bool(out) and _is_made_from(graph, process, out, feed)
         if made_here and not looped:
             findings.add(f"{feed.pointer}/lot", f"lot {feed.lot.code} was made from this very process", REMEDY)
         if looped and not made_here:
@@ -82,17 +84,12 @@ def refuse_circle(findings: Findings) -> None:
     )
 
 
-def _is_made_from(session: Session, process: Process, feed: Feed) -> bool:
-    graph = LotGraph(session)
+def _is_made_from(graph: LotGraph, process: Process, out: list[Line], feed: Feed) -> bool:
+    if feed.lot.id in {line.lot_id for line in out if line.category is Category.INTERNAL_LOOP}:
+        return True
     outputs = graph.flow_of(process.id).discharges
-    fed_from = microseconds(feed.span.start_at)
     if process.mixing is not Mixing.RUN_MIXED:
         # Silo A to B and back to A is fine: what was drawn before cannot contain what is charged later.
+        fed_from = microseconds(feed.span.start_at)
         outputs = tuple(draw for draw in outputs if draw.end_us > fed_from)
-    made = {dry.line.lot_id for dry in outputs if dry.line.lot_id is not None}
-    looped = {
-        line.lot_id
-        for line in lines_of_process(session, process.id)
-        if line.direction is Direction.OUT and line.category is Category.INTERNAL_LOOP
-    }
-    return feed.lot.id in looped or feed.lot.id in graph.descendants_of(made)
+    return feed.lot.id in graph.descendants_of(dry.line.lot_id for dry in outputs if dry.line.lot_id is not None)

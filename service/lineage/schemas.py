@@ -5,14 +5,14 @@ from typing import Annotated, Self
 from pydantic import Field, model_validator
 
 from service.lots.statuses import HoldSubject, LotKind, LotOrigin, MassBasis, MeasurementBasis
-from service.web import Body, LotCode, Moment, Out, Reason
+from service.web import Body, Id, LotCode, Moment, Out, Reason, fault_in
 
 
 class HoldIn(Body):
     """Put a lot, a delivery or a supplier on hold, and with it everything that may contain some of it."""
 
     lot: LotCode | None = None
-    delivery_id: int | None = None
+    delivery_id: Id | None = None
     partner: Annotated[str | None, Field(max_length=32)] = None
     cause: Reason
     placed_at: Moment | None = None
@@ -20,7 +20,7 @@ class HoldIn(Body):
     @model_validator(mode="after")
     def _one_subject(self) -> Self:
         if sum(subject is not None for subject in (self.lot, self.delivery_id, self.partner)) != 1:
-            raise ValueError("name exactly one of lot, delivery_id and partner")
+            raise fault_in("lot", "name exactly one of lot, delivery_id and partner")
         return self
 
 

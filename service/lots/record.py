@@ -69,9 +69,14 @@ def register_lots(entry: Entry, new: Sequence[NewLot]) -> list[Lot]:
             for identity, lot in zip(ids, new, strict=True)
         ]
     )
-    stock = [{"lot_id": lot.id, "on_hand_g": 0, "tolerance_g": tolerance_g(entry.session, lot)} for lot in lots]
-    if stock:
-        entry.session.execute(insert(LotStock), stock)
+    if lots:
+        tolerance_of = {
+            alike: tolerance_g(entry.session, *alike) for alike in {(lot.kind, lot.born_at) for lot in lots}
+        }
+        entry.session.execute(
+            insert(LotStock),
+            [{"lot_id": lot.id, "on_hand_g": 0, "tolerance_g": tolerance_of[lot.kind, lot.born_at]} for lot in lots],
+        )
     return lots
 
 

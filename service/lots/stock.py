@@ -8,15 +8,15 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import update
+from sqlalchemy import bindparam, select, update
 from sqlmodel import Session, col
 
 from service.core.quantities import kg_text, parse_kg
 from service.errors import Findings, Unacceptable
 from service.journal.entry import Entry
 from service.journal.read import Knowledge
-from service.lots.queries import lines_of_lots, lots_by_id, origin_masses, takes
-from service.lots.statuses import Amount, Category, Direction
+from service.lots.queries import chunks, lines_of_lots, lots_by_id, origin_masses, takes
+from service.lots.statuses import Amount, Category, Direction, LotKind
 from service.lots.tables import Line, Lot, LotMass, LotStock
 from service.plant.queries import find_setting
 from service.plant.statuses import SettingKey
@@ -85,20 +85,35 @@ def settle_stock(entry: Entry, lot_ids: Iterable[int], pointer: str | Mapping[in
     Unacceptable : a lot would give more than it holds, at some moment; the message names lot, moment and lines.
     """
     accounts = accounts_of(entry.session, lot_ids)
+    tolerance_of = _stated_tolerances(entry.session, accounts)
     findings = Findings()
     for lot_id, account in accounts.items():
         where = pointer if isinstance(pointer, str) else pointer.get(lot_id, "")
-        check_account(findings, account, tolerance_g(entry.session, account.lot), where)
+        check_account(findings, account, tolerance_of[lot_id], where)
     findings.refuse_if_any(
         Unacceptable,
         code="lot-gives-more-than-it-holds",
         detail="A lot would give more than it holds.",
         remedy=REMEDY,
     )
-    for lot_id, account in accounts.items():
-        entry.session.execute(
-            update(LotStock).where(col(LotStock.lot_id) == lot_id).values(on_hand_g=account.on_hand_g)
+    if accounts:
+        entry.session.connection().execute(
+            update(LotStock)
+            .where(col(LotStock.lot_id) == bindparam("settled_lot"))
+            .values(on_hand_g=bindparam("settled_g")),
+            [{"settled_lot": lot_id, "settled_g": account.on_hand_g} for lot_id, account in accounts.items()],
         )
+
+
+def _stated_tolerances(session: Session, lot_ids: Iterable[int]) -> dict[int, int]:
+    """The tolerance stated for each lot when it was registered, in grams."""
+    found: dict[int, int] = {}
+    for portion in chunks(lot_ids):
+        rows = session.execute(
+            select(col(LotStock.lot_id), col(LotStock.tolerance_g)).where(col(LotStock.lot_id).in_(portion))
+        )
+        found |= dict(rows.tuples().all())
+    return found
 
 
 def check_account(findings: Findings, account: LotAccount, tolerance: int, pointer: str) -> None:
@@ -148,9 +163,9 @@ def _movements(account: LotAccount) -> list[tuple[datetime, int]]:
     return sorted(arrivals + departures, key=lambda movement: (movement[0], -movement[1]))
 
 
-def tolerance_g(session: Session, lot: Lot) -> int:
-    """The weighing tolerance stated for a lot's kind when it came to be; zero unless the plant states one."""
-    setting = find_setting(session, SettingKey.LOT_TOLERANCE, (lot.kind.value, ""), lot.born_at)
+def tolerance_g(session: Session, kind: LotKind, born_at: datetime) -> int:
+    """The weighing tolerance stated for a kind of lot at a moment; zero unless the plant states one."""
+    setting = find_setting(session, SettingKey.LOT_TOLERANCE, (kind.value, ""), born_at)
     return 0 if setting is None else parse_kg(setting.value)
 
 

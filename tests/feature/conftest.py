@@ -3,9 +3,12 @@
 from collections.abc import Iterator
 
 import pytest
+from demo_week import demo_on_postgresql, demo_on_sqlite
 from plant_fixture import Plant
 
 from service.db import Database
+
+__all__ = ["demo_on_postgresql", "demo_on_sqlite", "plant"]
 
 
 @pytest.fixture

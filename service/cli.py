@@ -1,0 +1,300 @@
+"""The command line. Each command reads its arguments, opens the database and calls what the service calls.
+
+Every refusal is a sentence and its remedy on the error stream, with exit status 1.
+"""
+
+import ipaddress
+import os
+from dataclasses import replace
+from datetime import datetime
+from enum import StrEnum
+from functools import partial
+from pathlib import Path
+from typing import Annotated
+
+import typer
+import uvicorn
+
+from service.access.keys import list_keys, revoke_key
+from service.access.record import FIRST_ACTOR_ID, give_key, record_actor
+from service.access.statuses import ActorKind
+from service.access.tables import Actor
+from service.app import create_app, make_writer
+from service.backup import IDENTITIES_SKIPPED, restore_sqlite, sqlite_file
+from service.db import Database, backup_sqlite, utc_text
+from service.db import migrate as migrate_database
+from service.demo.load import load_demo
+from service.demo.where_to_look import where_to_look
+from service.journal.entry import Entry
+from service.journal.read import find_current, known_at
+from service.labels.qr import scan_url
+from service.labels.tag import tag_png, tag_svg
+from service.lots.queries import get_lot
+from service.papers.queries import tag_content
+from service.papers.trace_sheet import descendants_json, descendants_sheet, origins_json, origins_sheet
+from service.settings import PUBLIC_URL_VARIABLE, Settings
+from service.terminal import fail, opened_database, refusals_as_text, show_progress, shown
+from service.unit_of_work import Writer, system_clock
+from service.verify import examine
+
+app = typer.Typer(
+    help="Which bales every pellet lot was made from, in what shares, and what was lost where.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+keys = typer.Typer(help="Bearer keys: who may write.", no_args_is_help=True, rich_markup_mode=None)
+app.add_typer(keys, name="keys")
+
+FAULTS_SHOWN = 50
+
+
+@app.command(epilog="Example: bale-to-pellet migrate")
+def migrate() -> None:
+    """Create the database, or bring an older one to the form this version needs."""
+    url = Settings.from_environment().database_url
+    with refusals_as_text():
+        migrate_database(url)
+    typer.echo(f"{shown(url)} is up to date.")
+
+
+@app.command(epilog="Example: bale-to-pellet serve --port 8080")
+def serve(
+    host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option(min=1, max=65535, help="Port to listen on.")] = 8000,
+    allow_network: Annotated[
+        bool, typer.Option("--allow-network", help="Listen where other machines can connect.")
+    ] = False,
+) -> None:
+    """Run the service: HTTP interface and pages."""
+    if not (allow_network or is_loopback(host)):
+        fail(
+            f"{host} can be reached from other machines, and access control has not landed: whoever connects "
+            "could read everything here.",
+            "Listen on 127.0.0.1 behind a proxy that checks who asks, or add --allow-network.",
+        )
+    with opened_database() as database:
+        service = create_app(Settings.from_environment(), make_writer(database))
+        uvicorn.run(service, host=host, port=port, access_log=False)
+
+
+@app.command(epilog="Example: bale-to-pellet demo --load-only")
+def demo(
+    load_only: Annotated[
+        bool, typer.Option("--load-only", help="Do not serve; the last line is the code of a lot worth tracing.")
+    ] = False,
+    host: Annotated[str, typer.Option(help="Loopback address to listen on.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option(min=1, max=65535, help="Port to listen on.")] = 8000,
+) -> None:
+    """Load an invented plant's week, creating the database if needed, and serve it on this machine.
+
+    A second time nothing is loaded twice. The demo refuses a database that holds another plant.
+    """
+    if not is_loopback(host):
+        fail(f"{host} can be reached from other machines.", "The demo listens on this machine only: 127.0.0.1.")
+    settings = Settings.from_environment()
+    if not os.environ.get(PUBLIC_URL_VARIABLE):
+        settings = replace(settings, public_url=f"http://{host}:{port}")
+    with refusals_as_text():
+        migrate_database(settings.database_url)
+    with opened_database() as database:
+        loaded = load_demo(database, register_installation, partial(show_progress, noun="events of the demo"))
+        typer.echo(where_to_look(loaded, settings.public_url), err=load_only)
+        if load_only:
+            typer.echo(loaded.lot_code)
+            return
+        uvicorn.run(create_app(settings, make_writer(database)), host=host, port=port, access_log=False)
+
+
+def is_loopback(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+class Form(StrEnum):
+    TEXT = "text"
+    JSON = "json"
+
+
+@app.command(epilog="Example: bale-to-pellet trace Q2ZTMZMYEJ --format json")
+def trace(
+    code: Annotated[str, typer.Argument(help="The ten characters under the QR code.")],
+    form: Annotated[Form, typer.Option("--format", help="A sheet to read, or one JSON object.")] = Form.TEXT,
+    expand: Annotated[bool, typer.Option("--expand", help="List every code the lot may contain.")] = False,
+    known: Annotated[
+        str | None, typer.Option("--known-at", help="As it was known then: RFC 3339 time with its offset.")
+    ] = None,
+    down: Annotated[bool, typer.Option("--down", help="Where the lot went, instead of where it came from.")] = False,
+) -> None:
+    """Say what a lot was made from: all it may contain, expected shares, and the balances behind it."""
+    moment = None if known is None else moment_of(known)
+    with opened_database() as database, database.read() as session:
+        knowledge = None if moment is None else known_at(session, moment)
+        if down:
+            write = descendants_json if form is Form.JSON else descendants_sheet
+        else:
+            write = partial(origins_json if form is Form.JSON else origins_sheet, expand=expand)
+        typer.echo(write(session, code, knowledge))
+
+
+def moment_of(text: str) -> datetime:
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        moment = None
+    if moment is None or moment.tzinfo is None:
+        fail(f"--known-at {text!r} is no moment.", "Give date, time and offset, such as 2026-09-09T12:00+02:00.")
+    return moment
+
+
+@app.command(epilog="Example: bale-to-pellet label Q2ZTMZMYEJ --output label.png")
+def label(
+    code: Annotated[str, typer.Argument(help="The ten characters under the QR code.")],
+    output: Annotated[Path, typer.Option("--output", "-o", help="File to write, .svg or .png.")],
+) -> None:
+    """Write the label of a lot, A6 landscape, as a drawing or as a picture of 300 dots per inch."""
+    if output.suffix.lower() not in {".svg", ".png"}:
+        fail(f"--output {output} ends in neither .svg nor .png.", "Name the file label.svg or label.png.")
+    with opened_database() as database, database.read() as session:
+        lot = get_lot(session, code)
+        try:
+            url = scan_url(Settings.from_environment().public_url, lot.code)
+            content = tag_content(session, lot)
+            is_svg = output.suffix.lower() == ".svg"
+            output.write_bytes(tag_svg(content, url).encode() if is_svg else tag_png(content, url))
+        except ValueError as fault:  # an address or a text that cannot be printed
+            fail(f"The label cannot be drawn: {fault}.", f"Check {PUBLIC_URL_VARIABLE} and the names on the label.")
+    typer.echo(f"Label of lot {lot.code} written to {output}.")
+
+
+@app.command(epilog="Example: bale-to-pellet verify")
+def verify(
+    every_fault: Annotated[bool, typer.Option("--every-fault", help="Print all faults, however many.")] = False,
+) -> None:
+    """Recompute the journal, its trees and everything derived, and say where the tables disagree.
+
+    Exit status 0: everything agrees. 1: it does not; each line says where, what is recorded and what was
+    recomputed. Only a checkpoint kept outside shows a database that was rewritten as a whole.
+    """
+    with opened_database() as database:
+        print_verification(database, every_fault)
+
+
+def print_verification(database: Database, every_fault: bool) -> None:
+    report = examine(database, show_progress)
+    typer.echo(
+        f"{report.entries} journal entries, {report.rows} rows, {report.checkpoints} checkpoints, "
+        f"{report.texts} texts ({report.erased_texts} erased), {report.stocks} lots, "
+        f"{report.deliveries} deliveries."
+    )
+    for log_no, size, root in report.roots:
+        typer.echo(f"Log {log_no}: size {size}, root {root}")
+    shown_faults = report.faults if every_fault else report.faults[:FAULTS_SHOWN]
+    for fault in shown_faults:
+        typer.echo(str(fault))
+    if not report.faults:
+        typer.echo("Journal and tables agree.")
+        return
+    hidden = len(report.faults) - len(shown_faults)
+    fail(
+        f"{len(report.faults)} faults" + (f", {hidden} of them not shown (--every-fault)." if hidden else "."),
+        "Keep this database as it is; restore a copy elsewhere and compare the rows named above.",
+    )
+
+
+@app.command(epilog="Example: bale-to-pellet backup /srv/backup/plant-2026-03-09.sqlite3")
+def backup(file: Annotated[Path, typer.Argument(help="New file to write the copy to.")]) -> None:
+    """Copy the database into FILE while the service runs (SQLite)."""
+    url = Settings.from_environment().database_url
+    if sqlite_file(url) is None:
+        fail(
+            "This copies SQLite files; PostgreSQL has its own tools, which also copy while it runs.",
+            "Use pg_dump for a copy of one moment, or pg_basebackup with an archive for any moment.",
+        )
+    with opened_database():
+        try:
+            backup_sqlite(url, file)
+        except ValueError as error:
+            fail(f"{error}.", "Name a file that does not exist yet.")
+    typer.echo(f"Copied to {file}.")
+
+
+@app.command(epilog="Example: bale-to-pellet restore /srv/backup/plant-2026-03-09.sqlite3")
+def restore(file: Annotated[Path, typer.Argument(help="Copy made by 'backup'.")]) -> None:
+    """Put a copy in the place of a lost SQLite database; never over one that is there.
+
+    Identities given after the copy was made stand on tags and papers, so every site's counter jumps ahead.
+    """
+    url = Settings.from_environment().database_url
+    if sqlite_file(url) is None:
+        fail("This restores SQLite files.", "Use pg_restore or your base backup for PostgreSQL.")
+    with refusals_as_text():
+        restored = restore_sqlite(file, url)
+    typer.echo(f"Restored to {restored.target}.")
+    typer.echo(
+        "Identities given after the copy are never given again: "
+        f"every site's counter was advanced by {IDENTITIES_SKIPPED}."
+    )
+    for site_no, series, following in restored.series:
+        typer.echo(
+            f"Site {site_no}: the next number of series {series!r} is {following}; "
+            "a number given after the copy can come again, so record those papers first."
+        )
+    with opened_database() as database:
+        print_verification(database, every_fault=False)
+
+
+@keys.command("add", epilog='Example: bale-to-pellet keys add --name "Gate 1" --kind device')
+def add_key(
+    name: Annotated[str, typer.Option(help="Who will write with it.")],
+    kind: Annotated[ActorKind, typer.Option(help="What that is.")] = ActorKind.PERSON,
+) -> None:
+    """Register somebody who may write and print a key, once; only its digest is kept."""
+    if not 1 <= len(name.strip()) <= 200:
+        fail(f"--name {name!r} is no name.", "Give 1 to 200 characters.")
+    with opened_database() as database:
+        writer = make_writer(database)
+        register_installation(writer)
+
+        def actor_with_key(entry: Entry) -> tuple[int, str]:
+            actor = record_actor(entry, kind=kind, name=name.strip())
+            return actor.id, give_key(entry.session, actor_id=actor.id, now=entry.now)
+
+        actor_id, key = writer.run(FIRST_ACTOR_ID, actor_with_key)
+    typer.echo(f"Key of {name.strip()} (actor {actor_id}), shown only now:", err=True)
+    typer.echo(key)
+
+
+def register_installation(writer: Writer) -> None:
+    """See to it that actor 1, the installation itself, exists: it is the author of the first entries."""
+    with writer.database.read() as session:
+        if find_current(session, Actor, FIRST_ACTOR_ID) is not None:
+            return
+    writer.run(FIRST_ACTOR_ID, lambda entry: record_actor(entry, kind=ActorKind.SYSTEM, name="installation"))
+
+
+@keys.command("list", epilog="Example: bale-to-pellet keys list")
+def show_keys() -> None:
+    """List all keys ever given, without the keys themselves."""
+    with opened_database() as database, database.read() as session:
+        for holder in list_keys(session):
+            state = f"revoked {utc_text(holder.revoked_at)}" if holder.revoked_at else "valid"
+            if holder.expires_at and not holder.revoked_at:
+                state += f" until {utc_text(holder.expires_at)}"
+            typer.echo(
+                f"{holder.key_id}  actor {holder.actor_id}  {holder.kind or 'withdrawn'}  {holder.name}  "
+                f"given {utc_text(holder.created_at)}  {state}"
+            )
+
+
+@keys.command("revoke", epilog="Example: bale-to-pellet keys revoke 3f9a0c1b2d4e")
+def take_key_back(
+    key_id: Annotated[str, typer.Argument(metavar="ID", help="The id that 'keys list' shows.")],
+) -> None:
+    """Take a key back. What was written with it stays as it is."""
+    with opened_database() as database:
+        database.write(lambda session: revoke_key(session, key_id, system_clock()))
+    typer.echo(f"Key {key_id} opens nothing any more.")

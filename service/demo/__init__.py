@@ -1,0 +1,1 @@
+"""The demo: one invented week of one invented plant, loaded through the verbs that the service itself calls."""

@@ -1,0 +1,126 @@
+"""A lot's trace for a terminal: as one JSON object, or as a sheet that a person reads from top to bottom.
+
+Both say the same and rest on the same answer as the service gives over HTTP; nothing is computed here.
+"""
+
+from collections.abc import Iterable, Sequence
+
+from sqlmodel import Session, col
+
+from service.balances.queries import balance_out, find_balance
+from service.core.quantities import kg_text
+from service.journal.read import Knowledge, current
+from service.lineage.schemas import ShareOut
+from service.lineage.trace import (
+    Trace,
+    deliveries_of,
+    partner_names,
+    trace_down_out,
+    trace_lot,
+    trace_out,
+)
+from service.lots.queries import get_lot, get_process, materials_of
+from service.lots.statuses import Step
+from service.lots.stock import accounts_of
+from service.plant.tables import Equipment
+
+NOT_DECIDED_HERE = "Computed from what was recorded. It decides neither food contact nor any claim."
+
+
+def origins_json(session: Session, code: str, known: Knowledge | None, *, expand: bool) -> str:
+    """What a lot was made from, as exactly one JSON object."""
+    trace = trace_lot(session, get_lot(session, code), known)
+    return trace_out(session, trace, known, expand=expand).model_dump_json(by_alias=True, indent=2)
+
+
+def origins_sheet(session: Session, code: str, known: Knowledge | None, *, expand: bool) -> str:
+    """What a lot was made from: suppliers, then every origin lot with its ticket, then the balances behind it."""
+    trace = trace_lot(session, get_lot(session, code), known)
+    answer = trace_out(session, trace, known, expand=expand)
+    account = accounts_of(session, [trace.lot.id], known)[trace.lot.id]
+    product = materials_of(session, [trace.lot.id], known)[trace.lot.id].name
+    suppliers = [(row.supplier, str(row.lots), row.share) for row in answer.suppliers]
+    return "\n".join(
+        [
+            f"Lot {answer.lot}: {product}, {kg_text(account.mass_g or 0)} kg, "
+            f"post-consumer {answer.post_consumer_share_percent} % of the dry mass",
+            NOT_DECIDED_HERE,
+            "",
+            *table(("supplier", "lots", "share"), suppliers),
+            "",
+            *table(("supplier", "ticket", "lot", "kind", "share"), _origin_rows(session, trace, answer.shares, known)),
+            f"remainder (not attributed to anything recorded): {answer.remainder}",
+            "",
+            f"May contain {len(trace.composition.may_contain)} origin lots, {_without_share(trace)} of them with no "
+            "expected share.",
+            "",
+            *_balances(session, answer.steps, known),
+        ]
+    )
+
+
+def descendants_json(session: Session, code: str, known: Knowledge | None) -> str:
+    """Where a lot went, as exactly one JSON object."""
+    return trace_down_out(session, [get_lot(session, code)], known).model_dump_json(by_alias=True, indent=2)
+
+
+def descendants_sheet(session: Session, code: str, known: Knowledge | None) -> str:
+    """Where a lot went: every lot and vessel that may contain some of it."""
+    answer = trace_down_out(session, [get_lot(session, code)], known)
+    lots = [(row.lot, row.kind.value, row.mass_kg, row.on_hand_kg, row.share) for row in answer.affected]
+    vessels = [(row.vessel, row.content_dry_kg, row.share) for row in answer.vessels]
+    return "\n".join(
+        [
+            f"{len(lots)} lots may contain some of lot {', '.join(answer.sources)}.",
+            NOT_DECIDED_HERE,
+            "",
+            *table(("lot", "kind", "kg", "kg on hand", "share"), lots),
+            "",
+            *table(("vessel", "dry kg", "share"), vessels),
+        ]
+    )
+
+
+def table(heads: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> list[str]:
+    """Lines of a table whose columns are as wide as their longest entry."""
+    cells = [heads, *rows]
+    widths = [max(len(row[place]) for row in cells) for place in range(len(heads))]
+    lines = ["  ".join(text.ljust(width) for text, width in zip(row, widths, strict=True)).rstrip() for row in cells]
+    return [lines[0], "  ".join("-" * width for width in widths), *lines[1:]]
+
+
+def _origin_rows(
+    session: Session, trace: Trace, shares: Sequence[ShareOut], known: Knowledge | None
+) -> list[tuple[str, ...]]:
+    by_code = {lot.code: lot for lot in trace.lots.values()}
+    deliveries = deliveries_of(session, trace.lots.values(), known)
+    names = partner_names(session, [delivery.supplier_id for delivery in deliveries.values()], known)
+    rows: list[tuple[str, ...]] = []
+    for share in shares:
+        delivery = deliveries.get(by_code[share.bale].delivery_id or 0)
+        supplier = "-" if delivery is None else names[delivery.supplier_id]
+        ticket = "-" if delivery is None else delivery.ticket_no
+        rows.append((supplier, ticket, share.bale, share.kind, share.share))
+    return rows
+
+
+def _without_share(trace: Trace) -> int:
+    return len(trace.composition.may_contain - {lot_id for lot_id, _ in trace.composition.shares})
+
+
+def _balances(session: Session, steps: Sequence[int], known: Knowledge | None) -> list[str]:
+    """One paragraph per step behind the lot, in the order in which the steps were recorded."""
+    lines = ["Steps behind it"]
+    for step_id in steps:
+        process = get_process(session, step_id, known)
+        if process.step is Step.VESSEL_PERIOD:
+            query = current(Equipment, known).where(col(Equipment.id) == process.equipment_id)
+            vessel = session.execute(query).scalar_one()
+            lines.append(f"  vessel {vessel.code}: {vessel.mixing.value.replace('_', ' ')}")
+            continue
+        balance = find_balance(session, step_id, known)
+        said = "open, not balanced yet" if balance is None else balance_out(session, balance).sentence
+        version = "" if balance is None else f", balance version {balance.version}"
+        provisional = ", provisional" if balance is not None and balance.provisional else ""
+        lines.append(f"  {process.step.value} {step_id}{version}{provisional}: {said}")
+    return lines
