@@ -11,6 +11,7 @@ from sqlalchemy import text
 from service.balances.record import revise_balances
 from service.balances.routes import routes as balance_routes
 from service.db import Database
+from service.examples import described
 from service.lineage.routes import routes as lineage_routes
 from service.lots.routes import routes as lot_routes
 from service.pages.card import find_card
@@ -18,7 +19,7 @@ from service.pages.scan import pages_router
 from service.papers.routes import routes as paper_routes
 from service.partners.routes import routes as partner_routes
 from service.plant.routes import routes as plant_routes
-from service.problems import BODY_TOO_LARGE, REFUSALS, problem_response, register_problem_handlers
+from service.problems import BODY_TOO_LARGE, problem_response, register_problem_handlers
 from service.runs.routes import routes as run_routes
 from service.settings import Settings
 from service.unit_of_work import FollowUp, Writer
@@ -44,13 +45,29 @@ def make_writer(database: Database, **replaced: Any) -> Writer:
     return Writer(database, FOLLOW_UPS, **replaced)
 
 
-def create_app(settings: Settings, writer: Writer | None = None) -> FastAPI:
+class Service(FastAPI):
+    """The application; its OpenAPI document carries examples, refusals, keys and headers."""
+
+    def openapi(self) -> dict[str, Any]:
+        if self.openapi_schema is None:
+            self.openapi_schema = described(super().openapi())
+        return self.openapi_schema
+
+
+def random_request_id() -> str:
+    return secrets.token_hex(8)
+
+
+def create_app(
+    settings: Settings, writer: Writer | None = None, request_id: Callable[[], str] = random_request_id
+) -> FastAPI:
     """The service on one database.
 
     Parameters
     ----------
     settings : see `service.settings`.
     writer : for tests: one with a frozen clock.
+    request_id : replaceable so that a test can repeat an answer byte for byte: the journal covers it.
     """
     own_writer = writer or make_writer(Database(settings.database_url))
 
@@ -59,11 +76,10 @@ def create_app(settings: Settings, writer: Writer | None = None) -> FastAPI:
         yield
         own_writer.database.close()
 
-    app = FastAPI(
+    app = Service(
         title="bale-to-pellet",
         version="1",
         summary="Lot lineage and mass balance of a food-grade PET recycling line.",
-        responses=REFUSALS,
         lifespan=lifespan,
         docs_url=None,
         redoc_url=None,
@@ -74,15 +90,16 @@ def create_app(settings: Settings, writer: Writer | None = None) -> FastAPI:
     for routes in FEATURE_ROUTES:
         app.include_router(routes)
     app.include_router(pages_router(find_card))
-    _identify_and_limit(app, settings.body_bytes_max)
-    _answer_for_the_service_itself(app)
+    _identify_and_limit(app, settings.body_bytes_max, request_id)
+    app.get("/healthz", tags=["service"])(get_healthz)
+    app.get("/readyz", tags=["service"])(get_readyz)
     return app
 
 
-def _identify_and_limit(app: FastAPI, body_bytes_max: int) -> None:
+def _identify_and_limit(app: FastAPI, body_bytes_max: int, request_id: Callable[[], str]) -> None:
     @app.middleware("http")
     async def identify_and_limit(request: Request, call_next: Callable[[Request], Awaitable[Response]]) -> Response:
-        request.state.request_id = secrets.token_hex(8)
+        request.state.request_id = request_id()
         if await _exceeds(request, body_bytes_max):
             response = problem_response(
                 request, 413, *BODY_TOO_LARGE, f"Send at most {body_bytes_max:,} bytes in one request."
@@ -97,8 +114,8 @@ def _identify_and_limit(app: FastAPI, body_bytes_max: int) -> None:
 async def _exceeds(request: Request, body_bytes_max: int) -> bool:
     """Whether a body is too large; one that does not say its length is read only as far as the limit."""
     declared = request.headers.get("content-length", "")
-    if declared.isdigit():
-        return int(declared) > body_bytes_max
+    if declared.isdecimal():
+        return len(declared) > 18 or int(declared) > body_bytes_max
     if "transfer-encoding" not in request.headers:
         return False
     received = b""
@@ -110,15 +127,13 @@ async def _exceeds(request: Request, body_bytes_max: int) -> bool:
     return False
 
 
-def _answer_for_the_service_itself(app: FastAPI) -> None:
-    @app.get("/healthz", tags=["service"])
-    def get_healthz() -> dict[str, str]:
-        """The process answers."""
-        return {"status": "alive"}
+def get_healthz() -> dict[str, str]:
+    """The process answers."""
+    return {"status": "alive"}
 
-    @app.get("/readyz", tags=["service"])
-    def get_readyz(request: Request) -> dict[str, str]:
-        """The database answers."""
-        with request.app.state.writer.database.read() as session:
-            session.execute(text("SELECT 1"))
-        return {"status": "ready"}
+
+def get_readyz(request: Request) -> dict[str, str]:
+    """The database answers."""
+    with request.app.state.writer.database.read() as session:
+        session.execute(text("SELECT 1"))
+    return {"status": "ready"}

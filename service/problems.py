@@ -2,6 +2,7 @@
 
 import json
 import logging
+from reprlib import Repr
 from typing import Any
 
 from fastapi import FastAPI, Request
@@ -37,7 +38,7 @@ MEDIA_TYPE = "application/problem+json"
 BODY_TOO_LARGE = (
     "body-too-large",
     "Too much in one request",
-    "The body is too large; nothing was read of it.",
+    "The body is too large; nothing was changed.",
 )
 
 
@@ -62,27 +63,24 @@ class Problem(BaseModel):
     errors: list[ProblemError]
 
 
-REFUSALS: dict[int | str, dict[str, Any]] = {
-    status: {"description": description, "content": {MEDIA_TYPE: {"schema": Problem.model_json_schema()}}}
-    for status, description in {
-        400: "The request cannot be read, or lacks a header it needs.",
-        401: "No key, or one that is not known.",
-        404: "There is no such thing.",
-        409: "Collides with what is recorded; nothing was changed.",
-        422: "A field or a rule refuses this; nothing was changed.",
-    }.items()
-}
-
 # What to do about each kind of fault that the schema finds; the fallback names the documentation.
 REMEDY_OF = {
     "missing": "Add this field.",
     "extra_forbidden": "Remove this field, or check its spelling.",
     "json_invalid": "Send valid JSON (RFC 8259).",
     "enum": "Use one of the listed words.",
+    "literal_error": "Use one of the listed words.",
+    "model_attributes_type": "Send a JSON object here, with Content-Type: application/json.",
+    "list_type": "Send a list here, in square brackets.",
+    "string_type": "Send text in quotation marks.",
+    "int_parsing": "Send a whole number.",
+    "int_type": "Send a whole number.",
+    "unstorable_text": "Take this character out.",
     "timezone_aware": "Give the time with its offset, e.g. 2026-03-09T08:00:00+01:00, or with Z.",
     "datetime_from_date_parsing": "Give date, time and offset, e.g. 2026-03-09T08:00:00Z.",
     "datetime_parsing": "Give an RFC 3339 time, e.g. 2026-03-09T08:00:00Z.",
     "value_error": "Correct the value as the message says.",
+    "rule": "Correct the fields as the message says.",
 }
 
 
@@ -103,17 +101,22 @@ def problem_response(
     findings: tuple[Finding, ...] = (),
     headers: dict[str, str] | None = None,
 ) -> Response:
+    request_id = getattr(request.state, "request_id", "unknown")
     body = {
         "type": f"urn:bale-to-pellet:problem:{code}",
         "title": title,
         "status": status,
         "detail": detail,
-        "instance": f"urn:bale-to-pellet:request:{getattr(request.state, 'request_id', 'unknown')}",
+        "instance": f"urn:bale-to-pellet:request:{request_id}",
         "code": code,
         "remedy": remedy,
         "errors": [vars(finding) for finding in findings],
     }
-    return Response(json.dumps(body, ensure_ascii=False), status_code=status, media_type=MEDIA_TYPE, headers=headers)
+    # An unknown field may be named by half a surrogate pair, which UTF-8 cannot write.
+    content = json.dumps(body, ensure_ascii=False).encode(errors="backslashreplace")
+    # The answer to a crash is made outside of what names every other answer, so it is named here.
+    named = {"X-Request-Id": request_id} | (headers or {})
+    return Response(content, status_code=status, media_type=MEDIA_TYPE, headers=named)
 
 
 def finding_of(error: dict[str, Any]) -> Finding:
@@ -124,16 +127,23 @@ def finding_of(error: dict[str, Any]) -> Finding:
         where = error["loc"][-1] if error["loc"] else "?"
         reason = error.get("ctx", {}).get("error", "")
         return Finding("", f"not valid JSON at character {where}: {reason}", REMEDY_OF[kind])
+    context = error.get("ctx") or {}
     pointer = "".join(f"/{str(part).replace('~', '~0').replace('/', '~1')}" for part in error["loc"][1:])
-    given = "" if kind == "missing" else f" (given: {_shortened(error.get('input'))})"
+    pointer += str(context.get("below", ""))
+    given = "" if kind == "missing" else f" (given: {_SHORT.repr(error.get('input'))})"
     message = str(error["msg"]).removeprefix("Value error, ")
+    if error["loc"][0] != "body":
+        message = f"{error['loc'][0]} parameter: {message}"
+    if kind == "missing" and not pointer:
+        return Finding("", "there is no body", REMEDY_OF["model_attributes_type"])
     remedy = REMEDY_OF.get(kind, "Correct the value; the API description lists what is accepted.")
     return Finding(pointer, f"{message}{given}", remedy)
 
 
-def _shortened(value: Any) -> str:
-    shown = repr(value)
-    return shown if len(shown) <= 80 else shown[:77] + "..."
+# Bounded in depth as well as in length: a value may be nested as deeply as the reader of JSON allows.
+_SHORT = Repr()
+_SHORT.maxlevel = _SHORT.maxdict = _SHORT.maxlist = 3
+_SHORT.maxstring = _SHORT.maxlong = _SHORT.maxother = 60
 
 
 def register_problem_handlers(app: FastAPI) -> None:
@@ -187,7 +197,10 @@ def register_problem_handlers(app: FastAPI) -> None:
 
     @app.exception_handler(Exception)
     def crash(request: Request, error: Exception) -> Response:
-        log.exception("unexpected failure in %s %s", request.method, request.url.path, exc_info=error)
+        request_id = getattr(request.state, "request_id", "unknown")
+        log.exception(
+            "unexpected failure in %s %s, request %s", request.method, request.url.path, request_id, exc_info=error
+        )
         return problem_response(
             request,
             500,

@@ -43,7 +43,7 @@ KINDS_OF_COLUMN = {
     "tare_id": ("weighing",),
     "moisture_id": ("measurement",),
     "tolerance_id": ("setting",),
-    "subject_id": ("lot", "delivery", "line", "partner"),
+    "subject_id": ("lot", "delivery", "line", "process", "partner"),
 }
 
 

@@ -5,22 +5,29 @@ and the idempotency key of the request; the answer it returns has been committed
 """
 
 import json
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from decimal import Decimal
-from typing import Annotated, Any
+from typing import Annotated, Any, get_args
 
 from fastapi import APIRouter, Depends, Query, Request, Response
+from fastapi.exceptions import RequestValidationError
 from fastapi.routing import APIRoute
 from pydantic import (
+    AfterValidator,
     AwareDatetime,
     BaseModel,
     BeforeValidator,
     ConfigDict,
     Field,
     PlainSerializer,
+    ValidationInfo,
     WithJsonSchema,
+    field_validator,
 )
+from pydantic_core import PydanticCustomError
 from sqlmodel import Session
 
 from service.access.queries import actor_behind
@@ -31,18 +38,41 @@ from service.journal.read import Knowledge, known_at
 from service.unit_of_work import Sender, Verb, Writer, request_hash
 
 KEY_HEADER = "Idempotency-Key"
+KEY_PATTERN = re.compile(r"[\x20-\x7e]{1,128}")  # what an sf-string may hold (RFC 9651 section 3.3.3)
+LARGEST_EXPONENT = 99
+NO_XML_CHARACTER = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+IDS_END = 2**53  # 8,192 sites x 2**40; every identity is below, and exact in a JSON number
 
 
 class ExactRequest(Request):
     """Reads JSON without binary floats: ``24.1`` is 24.1, and NaN or a repeated key is refused."""
 
     async def json(self) -> Any:
-        return json.loads(
-            await self.body(),
-            parse_float=Decimal,
-            parse_constant=_refuse_constant,
-            object_pairs_hook=_refuse_repeated_keys,
-        )
+        body = await self.body()
+        try:
+            return json.loads(
+                body,
+                parse_float=_decimal,
+                parse_constant=_refuse_constant,
+                object_pairs_hook=_refuse_repeated_keys,
+            )
+        except json.JSONDecodeError:
+            raise
+        except RecursionError as failure:
+            raise json.JSONDecodeError("lists or objects are nested too deeply", "", 0) from failure
+        except UnicodeDecodeError as failure:
+            raise json.JSONDecodeError("the bytes are not UTF-8", "", failure.start) from failure
+        except ValueError as failure:  # Python reads integers of up to 4,300 digits
+            raise json.JSONDecodeError("an integer has too many digits", "", 0) from failure
+
+
+def _decimal(number: str) -> Decimal:
+    # Turning 1E+9999999 into an integer takes seconds, so the exponent is looked at before anybody does.
+    # RFC 8259 section 6 lets a reader limit the range of numbers.
+    exponent = number.lower().partition("e")[2]
+    if exponent and (len(exponent) > 4 or abs(int(exponent)) > LARGEST_EXPONENT):
+        raise json.JSONDecodeError(f"{number[:40]} is beyond the numbers read here", number, 0)
+    return Decimal(number)
 
 
 def _refuse_constant(word: str) -> Any:
@@ -61,11 +91,30 @@ def _refuse_repeated_keys(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 class ExactRoute(APIRoute):
     def get_route_handler(self) -> Callable[[Request], Any]:
         handler = super().get_route_handler()
+        given = self.dependant.path_params + self.dependant.query_params
+        numbers = {parameter.alias for parameter in given if parameter.field_info.annotation is int}
 
         async def exact(request: Request) -> Response:
+            _check_address(request, numbers)
             return await handler(ExactRequest(request.scope, request.receive))
 
         return exact
+
+
+def _check_address(request: Request, numbers: set[str]) -> None:
+    """Refuse what no database column can be compared with: numbers beyond all identities, text with a NUL."""
+    faults = []
+    for where, values in (("path", request.path_params.items()), ("query", request.query_params.multi_items())):
+        for name, text in values:
+            digits = str(text).lstrip("+-0")
+            if name in numbers and digits.isdecimal() and (len(digits) > 16 or int(digits) >= IDS_END):
+                message = f"a number here is below {IDS_END}"
+                faults.append({"type": "less_than", "loc": (where, name), "msg": message, "input": text})
+            elif (found := NO_XML_CHARACTER.search(str(text))) is not None:
+                message = f"the text holds the character U+{ord(found[0]):04X}, which stands in nothing stored"
+                faults.append({"type": "unstorable_text", "loc": (where, name), "msg": message, "input": text})
+    if faults:
+        raise RequestValidationError(faults)
 
 
 def router(tag: str) -> APIRouter:
@@ -96,10 +145,10 @@ def _write_request(request: Request, body: Annotated[bytes, Depends(_body_bytes)
     with writer.database.read() as session:
         actor_id = actor_behind(session, token.strip() if scheme.lower() == "bearer" else None, writer.clock())
     key = request.headers.get(KEY_HEADER, "").strip().strip('"')
-    if not 1 <= len(key) <= 128:
+    if not KEY_PATTERN.fullmatch(key):
         raise BadRequest(
             "idempotency-key-missing",
-            f"This request writes and needs the header {KEY_HEADER} (1 to 128 characters).",
+            f"This request writes and needs the header {KEY_HEADER} (1 to 128 visible ASCII characters).",
             "Send a new random key with each new request and the same key with each repetition.",
             (Finding("", f"header {KEY_HEADER}: {key[:40]!r}", "Send for instance a UUID."),),
         )
@@ -125,23 +174,47 @@ Write = Annotated[WriteRequest, Depends(_write_request)]
 Read = Annotated[Session, Depends(_read_session)]
 
 
-def _knowledge(
-    session: Read,
-    known_at_time: Annotated[
-        AwareDatetime | None,
-        Query(alias="known_at", description="Answer as it was known at this moment (RFC 3339); now if left out."),
-    ] = None,
-) -> Knowledge | None:
-    return None if known_at_time is None else known_at(session, known_at_time)
-
-
-Known = Annotated[Knowledge | None, Depends(_knowledge)]
-
-
 class Body(BaseModel):
-    """Base of everything that comes in: unknown fields are refused, text is trimmed."""
+    """Base of everything that comes in: unknown fields are refused, text is trimmed, a word is no number."""
 
     model_config = ConfigDict(extra="forbid", str_strip_whitespace=True, allow_inf_nan=False)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _as_stated(cls, value: Any, info: ValidationInfo) -> Any:
+        """Refuse what would be stored as something else than was sent, on every field of every body."""
+        annotation = cls.model_fields[info.field_name or ""].annotation
+        takes_truth = annotation is bool or bool in get_args(annotation)
+        if isinstance(value, bool) != takes_truth and value is not None:
+            wanted = "true or false" if takes_truth else "something else than true or false"
+            raise ValueError(f"give {wanted} here")
+        if isinstance(value, list):
+            for place, item in enumerate(value):
+                _refuse_unstorable(item, f"/{place}")
+        _refuse_unstorable(value)
+        return value
+
+
+def fault_in(field: str, words: str) -> PydanticCustomError:
+    """What a rule over several fields of a body has against one of them; raised by model validators."""
+    return PydanticCustomError("rule", "{words}", {"words": words, "below": f"/{field}"})
+
+
+def _refuse_unstorable(value: object, below: str = "") -> None:
+    """Refuse text that one engine stores and the other does not, or that no XML label can carry.
+
+    Notes
+    -----
+    PostgreSQL takes no NUL and no lone surrogate in text. The set is the complement of `Char`, production 2
+    of XML 1.0 (fifth edition), so that whatever is stored can stand on a label and in an XML document.
+    """
+    found = NO_XML_CHARACTER.search(value) if isinstance(value, str) else None
+    if found is not None:
+        raise PydanticCustomError(
+            "unstorable_text",
+            "the text holds the character U+{code_point}, which cannot be stored",
+            {"code_point": f"{ord(found[0]):04X}", "below": below},
+        )
 
 
 class Out(BaseModel):
@@ -188,10 +261,45 @@ FRACTION_SCHEMA = WithJsonSchema(
 # In the model the field is named in kg, as it travels; its value is grams, as it is stored.
 KgIn = Annotated[int, BeforeValidator(_ordinary), BeforeValidator(_positive), BeforeValidator(_grams), KG_SCHEMA]
 FractionIn = Annotated[int, BeforeValidator(_ppm), FRACTION_SCHEMA]
+
+
+def _written_out(value: object) -> object:
+    """Seconds since 1970 would be taken for a time otherwise: a mistyped year must not become one."""
+    if isinstance(value, datetime) or (isinstance(value, str) and DATE_FIRST.match(value)):
+        return value
+    raise ValueError("give an RFC 3339 time with its offset, such as '2026-03-09T08:00:00+01:00'")
+
+
+def _of_this_age(moment: datetime) -> datetime:
+    if not EARLIEST <= moment < LATEST:
+        raise ValueError(f"times run from the year {EARLIEST.year} to before the year {LATEST.year}")
+    return moment
+
+
+DATE_FIRST = re.compile(r"\s*\d{4}-\d\d-\d\d")
+EARLIEST, LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
 Moment = Annotated[
-    AwareDatetime, Field(description="RFC 3339 time with offset."), PlainSerializer(utc_text, return_type=str)
+    AwareDatetime,
+    BeforeValidator(_written_out),
+    AfterValidator(_of_this_age),
+    Field(description="RFC 3339 time with offset."),
+    PlainSerializer(utc_text, return_type=str),
 ]
+Id = Annotated[int, Field(ge=1, lt=IDS_END, description="Number given when the thing was recorded.")]
 Code = Annotated[str, Field(pattern=r"^[A-Z0-9][A-Z0-9._-]{0,31}$", description="Upper-case code.")]
 Name = Annotated[str, Field(min_length=1, max_length=200)]
 Reason = Annotated[str, Field(min_length=3, max_length=400, description="Why; a person will read it.")]
 LotCode = Annotated[str, Field(min_length=10, max_length=16, description="The ten characters under the QR code.")]
+
+
+def _knowledge(
+    session: Read,
+    known_at_time: Annotated[
+        Moment | None,
+        Query(alias="known_at", description="Answer as it was known at this moment (RFC 3339); now if left out."),
+    ] = None,
+) -> Knowledge | None:
+    return None if known_at_time is None else known_at(session, known_at_time)
+
+
+Known = Annotated[Knowledge | None, Depends(_knowledge)]

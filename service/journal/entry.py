@@ -68,6 +68,8 @@ class Entry:
     reason_id: int | None = None  # why this entry comes late; stands on every row it stores
     rows: list[SQLModel] = field(default_factory=list)
     _reasons: dict[str, int] = field(default_factory=dict)
+    _counters: dict[str, int] = field(default_factory=dict)
+    _unstored_ids: list[Identity] = field(default_factory=list)
     _frontier: merkle.CompactRange = field(default_factory=merkle.CompactRange)
 
     def open(self, site_no: int, kind: str, effective_at: datetime | None = None) -> "Entry":
@@ -98,22 +100,25 @@ class Entry:
         """Register `pieces` new identities of one kind, never given before."""
         first = self.next_number("identity", pieces)
         ids = [self.site_no * SITE_STEP + first + n for n in range(pieces)]
-        self.add_all([Identity(id=new, kind=kind) for new in ids])
+        self._unstored_ids += [Identity(id=new, kind=kind) for new in ids]
         return ids
 
     def next_number(self, series: str, pieces: int = 1) -> int:
-        """The next number of a gapless series of this site; counts back if the transaction fails."""
-        row = (col(Counter.site_no) == self.site_no) & (col(Counter.series) == series)
-        taken = self.session.execute(
-            update(Counter)
-            .where(row)
-            .values(next_number=Counter.next_number + pieces)
-            .returning(col(Counter.next_number))
-        ).scalar_one_or_none()
-        if taken is None:
-            self.session.execute(insert(Counter).values(site_no=self.site_no, series=series, next_number=1 + pieces))
-            return 1
-        return int(taken) - pieces
+        """The next number of a gapless series of this site; counts back if the transaction fails.
+
+        The entry holds the site's lock, so it reads a counter once and stores it once, when it is sealed.
+        """
+        if series not in self._counters:
+            row = (col(Counter.site_no) == self.site_no) & (col(Counter.series) == series)
+            stored = self.session.execute(select(col(Counter.next_number)).where(row)).scalar_one_or_none()
+            if stored is None:
+                stored = 1
+                first = {"site_no": self.site_no, "series": series, "next_number": stored}
+                self.session.execute(insert(Counter).values(first))
+            self._counters[series] = stored
+        taken = self._counters[series]
+        self._counters[series] += pieces
+        return taken
 
     def add(self, row: Row) -> Row:
         """Store one fact row now, stamped with this entry's position and time."""
@@ -121,6 +126,10 @@ class Entry:
 
     def add_all(self, rows: Sequence[Row]) -> Sequence[Row]:
         """Store rows of one table in one statement."""
+        if self._unstored_ids:
+            # Everything refers to identities, so they go first; together, for speed.
+            unstored, self._unstored_ids = self._unstored_ids, []
+            self.add_all(unstored)
         if not rows:
             return rows
         for row in rows:
@@ -177,6 +186,10 @@ class Entry:
         """Append the leaf: hash all rows, store the journal entry, advance the head."""
         if self.seq < 0:
             raise AssertionError("nothing was opened, so nothing can be sealed")
+        self.add_all([])
+        for series, next_number in self._counters.items():
+            row = (col(Counter.site_no) == self.site_no) & (col(Counter.series) == series)
+            self.session.execute(update(Counter).where(row).values(next_number=next_number))
         leaf = JournalEntry(
             seq=self.seq,
             log_no=self.site_no,

@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 
 from service.errors import Findings
 from service.journal.entry import Entry
-from service.lots.moisture import moisture_for_lots, record_moisture
+from service.lots.moisture import find_moisture, moisture_for_lots, record_moisture
 from service.lots.queries import lines_of_lots, origin_masses, takes
 from service.lots.record import NewLot, register_lots
 from service.lots.statuses import Amount, Category, Direction, MeasurementBasis
@@ -183,6 +183,9 @@ def _book_ties(entry: Entry, process: Process, feeds: Sequence[Feed], before: di
             opened.setdefault(feed.lot.id, feed)
     if not opened:
         return
+    # One measurement for all ties of a process: wire and strap are dry.
+    dry = find_moisture(entry.session, process.id)
+    dry_id = dry.id if dry else _moisture_of_line(entry, process.id, Moisture(0), process.started_at)
     lines = []
     for feed, identity in zip(opened.values(), entry.new_ids("line", len(opened)), strict=True):
         lines.append(
@@ -195,7 +198,7 @@ def _book_ties(entry: Entry, process: Process, feeds: Sequence[Feed], before: di
                 stream="ties",
                 amount=Amount.MASS,
                 mass_g=masses[feed.lot.id].tie_g,
-                moisture_id=_moisture_of_line(entry, identity, Moisture(0), feed.span.start_at),
+                moisture_id=dry_id,
                 start_at=feed.span.start_at,
                 end_at=feed.span.end_at,
                 effective_at=feed.span.start_at,

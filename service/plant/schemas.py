@@ -8,7 +8,7 @@ from pydantic import Field, field_validator, model_validator
 
 from service.core.weighing import AccuracyClass
 from service.plant.statuses import InstrumentKind, MaterialForm, Mixing, SettingKey, VesselKind, WasteClass
-from service.web import Body, Code, FractionIn, KgIn, Moment, Name, Out
+from service.web import Body, Code, FractionIn, KgIn, Moment, Name, Out, fault_in
 
 Source = Annotated[
     str,
@@ -25,7 +25,7 @@ class ValidFrom(Body):
     @model_validator(mode="after")
     def _forwards(self) -> Self:
         if self.valid_to is not None and self.valid_to <= self.valid_from:
-            raise ValueError("valid_to must lie after valid_from")
+            raise fault_in("valid_to", "valid_to must lie after valid_from")
         return self
 
 
@@ -95,9 +95,9 @@ class InstrumentIn(Body):
     @model_validator(mode="after")
     def _plausible(self) -> Self:
         if self.e_kg >= self.max_kg:
-            raise ValueError("e_kg must be smaller than max_kg")
+            raise fault_in("e_kg", "e_kg must be smaller than max_kg")
         if self.calibrated_from and self.calibrated_to and self.calibrated_to <= self.calibrated_from:
-            raise ValueError("calibrated_to must lie after calibrated_from")
+            raise fault_in("calibrated_to", "calibrated_to must lie after calibrated_from")
         return self
 
 
@@ -175,9 +175,9 @@ class VesselIn(Body):
     @model_validator(mode="after")
     def _proof_is_dated(self) -> Self:
         if self.mixing is Mixing.RUN_MIXED:
-            raise ValueError("a vessel is well_mixed or first_in_first_out; run_mixed is for runs")
+            raise fault_in("mixing", "a vessel is well_mixed or first_in_first_out; run_mixed is for runs")
         if (self.proof_sha256 is None) != (self.proof_from is None):
-            raise ValueError("proof_sha256 and proof_from belong together")
+            raise fault_in("proof_from", "proof_sha256 and proof_from belong together")
         if self.proof_to is not None and (self.proof_from is None or self.proof_to <= self.proof_from):
-            raise ValueError("proof_to must lie after proof_from")
+            raise fault_in("proof_to", "proof_to must lie after proof_from")
         return self

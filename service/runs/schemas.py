@@ -5,7 +5,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from service.lots.statuses import Amount, Category, Direction, LotKind, MeasurementBasis, Step
-from service.web import Body, Code, FractionIn, KgIn, LotCode, Moment, Out, Reason
+from service.web import Body, Code, FractionIn, KgIn, LotCode, Moment, Out, Reason, fault_in
 
 StreamName = Annotated[
     str, Field(pattern=r"^[a-z][a-z0-9_]{0,47}$", description="Name of the stream, e.g. clear_flake, sludge.")
@@ -26,7 +26,7 @@ class RunIn(Body):
     @model_validator(mode="after")
     def _is_a_run(self) -> Self:
         if self.step not in RUN_STEPS:
-            raise ValueError(f"{self.step} is no run: vessels and returns have operations of their own")
+            raise fault_in("step", f"{self.step} is no run: vessels and returns have operations of their own")
         return self
 
 
@@ -76,11 +76,11 @@ class DischargeIn(Body):
     @model_validator(mode="after")
     def _net_or_gross(self) -> Self:
         if (self.mass_kg is None) == (self.gross_kg is None):
-            raise ValueError("give either mass_kg, or gross_kg with tares")
+            raise fault_in("mass_kg", "give either mass_kg, or gross_kg with tares")
         if self.tares and self.gross_kg is None:
-            raise ValueError("tares belong to gross_kg")
+            raise fault_in("tares", "tares belong to gross_kg")
         if self.into_lot is not None and self.pieces != 1:
-            raise ValueError("into_lot fills one lot, so pieces must be 1")
+            raise fault_in("pieces", "into_lot fills one lot, so pieces must be 1")
         return self
 
 
@@ -104,11 +104,11 @@ class LossIn(Body):
     @model_validator(mode="after")
     def _weighed_or_estimated(self) -> Self:
         if (self.mass_kg is None) == (self.fraction_of_dry_in is None):
-            raise ValueError("give either mass_kg with moisture_fraction, or fraction_of_dry_in")
+            raise fault_in("mass_kg", "give either mass_kg with moisture_fraction, or fraction_of_dry_in")
         if self.mass_kg is not None and self.moisture_fraction is None:
-            raise ValueError("a weighed loss needs moisture_fraction: the balance is on dry mass")
+            raise fault_in("moisture_fraction", "a weighed loss needs moisture_fraction: the balance is on dry mass")
         if self.fraction_of_dry_in is not None and self.moisture_fraction is not None:
-            raise ValueError("an estimate from dry input has no moisture")
+            raise fault_in("moisture_fraction", "an estimate from dry input has no moisture")
         return self
 
 
@@ -131,7 +131,7 @@ class LineCorrectionIn(Body):
     def _says_what(self) -> Self:
         changes = (self.mass_kg, self.moisture_fraction, self.start_at, self.end_at)
         if self.withdraw == any(change is not None for change in changes):
-            raise ValueError("either withdraw the line, or give what is to be corrected")
+            raise fault_in("withdraw", "either withdraw the line, or give what is to be corrected")
         return self
 
 

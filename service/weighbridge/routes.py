@@ -6,7 +6,7 @@ from fastapi import Path, Query, Response
 
 from service.plant.queries import get_by_code
 from service.plant.tables import Site
-from service.web import Code, Known, QueryText, Read, Write, router
+from service.web import Known, Read, Write, router
 from service.weighbridge.answer import delivery_out
 from service.weighbridge.history import page_out, versions_out
 from service.weighbridge.queries import get_delivery, list_deliveries
@@ -58,8 +58,8 @@ def get_deliveries(
     session: Read,
     known: Known,
     open_only: Annotated[bool, Query(alias="open", description="Only tickets that wait for a weighing.")] = False,
-    site: Annotated[Code | None, Query(description="Code of a site.")] = None,
-    ticket_no: Annotated[QueryText | None, Query(description="One ticket number.")] = None,
+    site: Annotated[str | None, Query(description="Code of a site.")] = None,
+    ticket_no: Annotated[str | None, Query(description="One ticket number.")] = None,
     after: Annotated[int, Query(ge=0, lt=2**53, description="`next_after` of the page before.")] = 0,
     limit: Annotated[int, Query(ge=1, le=PAGE_MAX)] = 50,
 ) -> DeliveryPage:
