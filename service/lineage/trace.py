@@ -7,7 +7,6 @@ from fractions import Fraction
 
 from sqlmodel import Session, col
 
-from service.core.apportion import SCALE
 from service.core.lineage import Composition, recycled_fraction, trace_down, trace_up
 from service.core.quantities import dry_kg_text, kg_text, percent_cut_down, share_text
 from service.core.vessel_ledger import contents
@@ -155,18 +154,22 @@ def _may_contain(trace: Trace, expand: bool) -> list[str | RangeOut]:
 
 
 def party_shares(session: Session, trace: Trace, known: Knowledge | None, *, by_delivery: bool) -> list[PartyShareOut]:
-    """Shares summed by supplier or by delivery, from the unrounded weights, largest first."""
+    """Shares summed by supplier or by delivery, largest first.
+
+    Sums of the shares as shown, so that two tables of one trace can never disagree and all of them add up
+    with the remainder to 1.
+    """
     deliveries = deliveries_of(session, trace.lots.values(), known)
-    weights: dict[tuple[str, int | None], int] = defaultdict(int)
+    shares: dict[tuple[str, int | None], int] = defaultdict(int)
     counts: dict[tuple[str, int | None], int] = defaultdict(int)
     names = partner_names(session, [delivery.supplier_id for delivery in deliveries.values()], known)
-    raw = dict(trace.composition.raw)
+    share_of = dict(trace.composition.shares)
     for lot_id in trace.composition.may_contain:
         lot = trace.lots[lot_id]
         delivery = deliveries.get(lot.delivery_id or 0)
         name = names[delivery.supplier_id] if delivery else origin_word(lot)
         group = (name, lot.delivery_id if by_delivery else None)
-        weights[group] += raw.get(lot_id, 0)
+        shares[group] += share_of.get(lot_id, 0)
         counts[group] += 1
     rows = [
         PartyShareOut(
@@ -174,9 +177,9 @@ def party_shares(session: Session, trace: Trace, known: Knowledge | None, *, by_
             delivery_id=delivery_id,
             ticket_no=deliveries[delivery_id].ticket_no if delivery_id in deliveries else None,
             lots=counts[name, delivery_id],
-            share=share_text(weight * 10**12 // SCALE),
+            share=share_text(share),
         )
-        for (name, delivery_id), weight in weights.items()
+        for (name, delivery_id), share in shares.items()
     ]
     return sorted(rows, key=lambda row: (row.share, row.supplier, row.delivery_id or 0), reverse=True)
 

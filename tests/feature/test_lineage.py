@@ -188,3 +188,11 @@ def test_a_record_lists_everything_against_food_use_and_nothing_else(plant: Plan
         concern for concern in concerns(plant, gained) if "Hold" in concern or "gain above tolerance" in concern
     ]
     assert len(concerns(plant, gained)) == 2
+
+
+def test_every_table_of_a_trace_adds_up_to_the_same_whole(plant: Plant) -> None:
+    inputs = {load(plant, name, kg): None for name, kg in (("Reed Bank", 333), ("Bright Quay", 334), ("Third", 1_000))}
+    lot = made(plant, "wash", inputs, flake("1650"))
+    traced = trace(plant, lot)
+    for table in ("shares", "suppliers", "deliveries"):
+        assert sum(int(row["share"].replace(".", "")) for row in traced[table]) == 10**12
