@@ -112,7 +112,7 @@ def _stated_tolerances(session: Session, lot_ids: Iterable[int]) -> dict[int, in
         rows = session.execute(
             select(col(LotStock.lot_id), col(LotStock.tolerance_g)).where(col(LotStock.lot_id).in_(portion))
         )
-        found |= dict(rows.tuples().all())
+        found |= {row.lot_id: row.tolerance_g for row in rows}
     return found
 
 
