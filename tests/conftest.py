@@ -21,9 +21,12 @@ from pathlib import Path
 import psycopg
 import pytest
 from hypothesis import settings
+from plant_fixture import Plant
 from postgres_server import NoPostgres, running_postgres
 from psycopg import sql
 from sqlalchemy.engine import URL, make_url
+
+from service.db import Database, migrate
 
 ENGINES = ("sqlite", "postgresql")
 ON_BUILD_SERVER = os.environ.get("CI") == "true"
@@ -46,6 +49,14 @@ def database_url(request: pytest.FixtureRequest) -> str:
 
 
 @pytest.fixture
+def plant(database_url: str) -> Iterator[Plant]:
+    """A small invented plant on that database, reached over HTTP."""
+    database = Database(database_url)
+    yield Plant(database)
+    database.close()
+
+
+@pytest.fixture
 def sqlite_url(sqlite_template: Path, tmp_path: Path) -> str:
     """URL of a migrated SQLite file in this test's folder."""
     database = tmp_path / "bale_to_pellet.db"
@@ -56,8 +67,6 @@ def sqlite_url(sqlite_template: Path, tmp_path: Path) -> str:
 @pytest.fixture(scope="session")
 def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Migrated SQLite file with no write-ahead log beside it, so that copying one file copies everything."""
-    from service.db import migrate
-
     template = tmp_path_factory.mktemp("template") / "template.db"
     migrate(f"sqlite:///{template}")
     connection = sqlite3.connect(template)
@@ -82,8 +91,6 @@ def postgresql_url(postgresql_server: URL, postgresql_template: str) -> Iterator
 @pytest.fixture(scope="session")
 def postgresql_template(postgresql_server: URL) -> Iterator[str]:
     """Name of the migrated PostgreSQL database that the tests' databases are copied from."""
-    from service.db import migrate
-
     name = _new_database_name()
     _administer(postgresql_server, "CREATE DATABASE {} TEMPLATE template0", name)
     migrate(_url_of(postgresql_server, name))

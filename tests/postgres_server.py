@@ -45,6 +45,8 @@ SERVER_SETTINGS = {
     # synchronous_commit stays on and the operating system holds the written pages.
     "fsync": "off",
     "full_page_writes": "off",
+    # Compiling a plan costs more than running it on databases this small.
+    "jit": "off",
     "listen_addresses": "",
     "max_connections": "100",
     "max_wal_size": "256MB",

@@ -1,0 +1,319 @@
+"""A database with at least one row in every fact and projection table, each fact row in an entry of its own.
+
+The rows are stored through the writer and its journal, but as plain rows: what the verbs make of a plant's
+day is tested elsewhere. They are chosen to agree with each other, so that a full verification finds nothing.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import partial
+from typing import Any
+
+from sqlalchemy import insert
+from sqlmodel import SQLModel
+
+from service.access.statuses import ActorKind
+from service.access.tables import Actor
+from service.balances.tables import RunBalance
+from service.core.codes import code_for
+from service.core.mass_balance import Verdict
+from service.core.receipt import PayableFormula
+from service.core.weighing import AccuracyClass
+from service.journal.entry import CHECKPOINT_EVERY, Entry, text_digest
+from service.journal.tables import SITE_STEP, PrivateText, TextCommitment
+from service.lots import statuses as of_lots
+from service.lots import tables as lots
+from service.papers.statuses import PaperKind
+from service.papers.tables import Paper
+from service.partners.tables import Contract, Partner
+from service.plant import statuses as of_plant
+from service.plant import tables as plant
+from service.unit_of_work import Writer
+from service.vessels.statuses import VesselEventKind
+from service.vessels.tables import EquipmentEvent
+from service.weighbridge import statuses as of_gate
+from service.weighbridge import tables as gate
+
+SITE_NO = 1
+DAY = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
+EVENING = datetime(2026, 3, 2, 18, 0, tzinfo=UTC)
+LOT_G, TIE_G, FED_G = 500_000, 1_500, 200_000
+DIGEST = "ab" * 32
+
+KINDS = (
+    "actor", "balance", "container_type", "contract", "deduction", "delivery", "equipment", "equipment_event",
+    "hold", "instrument", "line", "lot", "material", "measurement", "paper", "partner", "process", "setting",
+    "site", "weighing", "weighing_choice",
+)  # fmt: skip
+EXTRA = ("text", "tare_weighing")
+
+
+@dataclass(frozen=True)
+class FullDatabase:
+    """What was stored: the identity of each kind, and the journal position of each table's row."""
+
+    ids: dict[str, int]
+    seqs: dict[str, int]
+
+
+def fill(writer: Writer, author_id: int = 1) -> FullDatabase:
+    """Store the rows; `author_id` is an actor that exists."""
+
+    def register(entry: Entry) -> dict[str, int]:
+        entry.open(SITE_NO, "identities_registered")
+        names = (*KINDS, *EXTRA)
+        kinds = [name.removeprefix("tare_") for name in names]
+        return {name: entry.new_id(kind) for name, kind in zip(names, kinds, strict=True)}
+
+    ids = writer.run(author_id, register)
+    seqs = {}
+    for row in rows(ids):
+        seqs[str(type(row).__tablename__)] = writer.run(author_id, partial(store, row=row))
+    position = 0
+    while position < CHECKPOINT_EVERY:  # so that the site's log has a checkpoint, and an entry behind it
+        position = writer.run(author_id, lambda entry: entry.open(SITE_NO, "nothing_recorded").seq) % SITE_STEP
+    return FullDatabase(ids, seqs)
+
+
+def store(entry: Entry, row: Any) -> int:
+    entry.open(SITE_NO, f"{type(row).__tablename__}_recorded", DAY)
+    entry.add(row)
+    if isinstance(row, TextCommitment):
+        entry.session.execute(insert(PrivateText).values(id=row.id, salt=b"salt", text="a reason"))
+    if isinstance(row, lots.Lot):
+        stock = {"lot_id": row.id, "on_hand_g": LOT_G - FED_G, "tolerance_g": 0}
+        entry.session.execute(insert(lots.LotStock).values(stock))
+    return entry.seq
+
+
+def rows(ids: dict[str, int]) -> Iterator[SQLModel]:
+    """One row per fact table, and a second weighing; whatever is referred to has its identity already."""
+    text = ids["text"]
+    yield TextCommitment(id=text, sha256=text_digest(b"salt", "a reason"))
+    yield Actor(id=ids["actor"], kind=ActorKind.DEVICE, name_id=text)
+    yield from master_data(ids)
+    yield from gate_data(ids)
+    yield lots.Lot(
+        id=ids["lot"],
+        code=code_for(ids["lot"]),
+        kind=of_lots.LotKind.BALE,
+        origin=of_lots.LotOrigin.DELIVERY,
+        delivery_id=ids["delivery"],
+        supplier_tag="TAG 17",
+        born_at=DAY,
+    )
+    yield lots.LotFact(
+        id=ids["lot"], material_id=ids["material"], owner_id=ids["partner"], place="Row 4", note="wet side"
+    )
+    yield lots.LotMass(id=ids["lot"], material_g=LOT_G, tie_g=TIE_G, basis=of_lots.MassBasis.ALLOCATED)
+    yield lots.Measurement(
+        id=ids["measurement"],
+        subject_id=ids["lot"],
+        quantity=of_lots.Quantity.MOISTURE,
+        value="0.031",
+        basis=of_lots.MeasurementBasis.MEASURED,
+        setting_id=ids["setting"],
+        instrument_id=ids["instrument"],
+        method="oven, 105 degrees",
+        taken_at=DAY,
+        reported_at=EVENING,
+    )
+    yield from run_data(ids)
+
+
+def master_data(ids: dict[str, int]) -> Iterator[SQLModel]:
+    yield plant.Site(id=ids["site"], site_no=17, code="FULL", name="Every table", zone="Europe/Lisbon")
+    yield plant.Material(
+        id=ids["material"],
+        code="FULL-BALES",
+        name="Bales",
+        form=of_plant.MaterialForm.BALES,
+        polymer="PET",
+        colour="clear",
+        waste_class=of_plant.WasteClass.POST_CONSUMER,
+        food_candidate=True,
+    )
+    yield plant.Instrument(
+        id=ids["instrument"],
+        code="FULL-BRIDGE",
+        name="Bridge",
+        kind=of_plant.InstrumentKind.WEIGHBRIDGE,
+        accuracy_class=AccuracyClass.III,
+        max_g=60_000_000,
+        e_g=20_000,
+        u_reading_g=9_000,
+        u_span_ppm=300,
+        calibrated_from=DAY,
+        calibrated_to=EVENING,
+    )
+    yield plant.ContainerType(
+        id=ids["container_type"],
+        code="FULL-BOX",
+        name="Box",
+        tare_g=12_000,
+        u_tare_g=100,
+        valid_from=DAY,
+        valid_to=EVENING,
+    )
+    yield plant.Setting(
+        id=ids["setting"],
+        key=of_plant.SettingKey.BALANCE_TOLERANCE,
+        scope="full",
+        value="0.02",
+        valid_from=DAY,
+        valid_to=EVENING,
+        source="this test",
+    )
+    yield plant.Equipment(
+        id=ids["equipment"],
+        code="FULL-SILO",
+        name="Silo",
+        kind=of_plant.VesselKind.SILO,
+        capacity_g=40_000_000,
+        mixing=of_plant.Mixing.FIRST_IN_FIRST_OUT,
+        proof_sha256=DIGEST,
+        proof_from=DAY,
+        proof_to=EVENING,
+    )
+    yield EquipmentEvent(
+        id=ids["equipment_event"],
+        equipment_id=ids["equipment"],
+        kind=VesselEventKind.PROVEN_EMPTY,
+        at=DAY,
+        note="looked inside",
+    )
+    yield Partner(
+        id=ids["partner"],
+        code="FULL-SUPPLIER",
+        name_id=ids["text"],
+        is_supplier=True,
+        is_carrier=False,
+        is_customer=False,
+        is_laboratory=False,
+        is_mapped=True,
+        country="PT",
+    )
+    yield Contract(
+        id=ids["contract"],
+        code="FULL-TERMS",
+        partner_id=ids["partner"],
+        material_id=ids["material"],
+        moisture_allowance_ppm=20_000,
+        payable_formula=PayableFormula.ADDITIVE,
+        tie_g=TIE_G,
+        valid_from=DAY,
+        valid_to=EVENING,
+    )
+
+
+def gate_data(ids: dict[str, int]) -> Iterator[SQLModel]:
+    """One truck with one bale: 20 000 kg gross, the rest of it tare and one wire."""
+    yield gate.Delivery(
+        id=ids["delivery"],
+        ticket_no="T-1",
+        supplier_id=ids["partner"],
+        carrier_id=ids["partner"],
+        owner_id=ids["partner"],
+        material_id=ids["material"],
+        contract_id=ids["contract"],
+        form=of_gate.DeliveryForm.BALES,
+        arrived_at=DAY,
+        plate_id=ids["text"],
+        driver_id=ids["text"],
+        note_no="N-1",
+        note_mass_g=LOT_G,
+        note_count=1,
+        counted=1,
+        order_no="O-1",
+        origin_country="PT",
+        nonfood_status=of_gate.NonFoodStatus.STATED,
+        nonfood_ppm=40_000,
+        decision=of_gate.Decision.ACCEPTED,
+    )
+    gross_g = 20_000_000
+    for name, kind, mass_g in (
+        ("tare_weighing", of_gate.WeighingKind.TARE, gross_g - LOT_G - TIE_G),
+        ("weighing", of_gate.WeighingKind.GROSS, gross_g),
+    ):
+        yield gate.Weighing(
+            id=ids[name],
+            delivery_id=ids["delivery"],
+            kind=kind,
+            mass_g=mass_g,
+            instrument_id=ids["instrument"],
+            origin=of_gate.WeighingOrigin.OWN,
+            entry=of_gate.WeighingEntry.INDICATOR,
+            weighed_at=DAY,
+            ticket_series="bridge",
+            ticket_no=name,
+            frame=b"ST,GS,+  20000kg",
+        )
+    yield gate.WeighingChoice(
+        id=ids["weighing_choice"],
+        delivery_id=ids["delivery"],
+        purpose=of_gate.Purpose.PHYSICAL,
+        gross_id=ids["weighing"],
+        tare_id=ids["tare_weighing"],
+    )
+    yield gate.Deduction(
+        id=ids["deduction"],
+        delivery_id=ids["delivery"],
+        purpose=of_gate.Purpose.PHYSICAL,
+        kind=of_gate.DeductionKind.TIE,
+        pieces=1,
+        per_piece_g=TIE_G,
+    )
+
+
+def run_data(ids: dict[str, int]) -> Iterator[SQLModel]:
+    yield lots.Process(
+        id=ids["process"],
+        step=of_lots.Step.WASH,
+        started_at=DAY,
+        ended_at=EVENING,
+        mixing=of_plant.Mixing.RUN_MIXED,
+        is_closed=True,
+        note="early shift",
+    )
+    yield lots.Line(
+        id=ids["line"],
+        process_id=ids["process"],
+        lot_id=ids["lot"],
+        direction=of_lots.Direction.IN,
+        category=of_lots.Category.FEED,
+        stream="bale",
+        amount=of_lots.Amount.MASS,
+        mass_g=FED_G,
+        moisture_id=ids["measurement"],
+        start_at=DAY,
+        end_at=EVENING,
+        instrument_id=ids["instrument"],
+        gross_g=FED_G + 12_000,
+    )
+    yield lots.LineTare(line_id=ids["line"], line_version=1, container_type_id=ids["container_type"], pieces=1)
+    yield RunBalance(
+        id=ids["balance"],
+        process_id=ids["process"],
+        inputs_hash=DIGEST,
+        dry_in_ug=193_800,
+        dry_out_ug=190_000,
+        estimated_out_ug=0,
+        unexplained_ug=3_800,
+        not_claimable_ug=0,
+        tolerance_id=ids["setting"],
+        tolerance_ppm=20_000,
+        verdict=Verdict.CLOSES,
+        provisional=True,
+    )
+    yield lots.Hold(id=ids["hold"], subject_kind=of_lots.HoldSubject.LOT, subject_id=ids["lot"], cause_id=ids["text"])
+    yield Paper(
+        id=ids["paper"],
+        kind=PaperKind.LOT_RECORD,
+        lot_id=ids["lot"],
+        issue_no=1,
+        media_type="text/html",
+        content=b"<p>as issued</p>",
+        sha256=DIGEST,
+        issued_at=DAY,
+    )
