@@ -2,10 +2,11 @@
 
 import os
 
-import service.app  # noqa: F401  every table of every feature is imported by the application
 from alembic import context
-from service.db import make_engine, normalised_url
 from sqlmodel import SQLModel
+
+import service.app  # noqa: F401  every table of every feature is imported by the application
+from service.db import make_engine, normalised_url
 
 
 def run(connection) -> None:

@@ -97,9 +97,7 @@ def postgresql_template(postgresql_server: URL) -> Iterator[str]:
     # PostgreSQL copies no database that somebody is connected to; migrate() may keep pooled connections.
     _administer(postgresql_server, "ALTER DATABASE {} WITH ALLOW_CONNECTIONS false", name)
     with psycopg.connect(_psycopg_url(postgresql_server), autocommit=True) as connection:
-        connection.execute(
-            "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = %s", [name]
-        )
+        connection.execute("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = %s", [name])
     yield name
     _administer(postgresql_server, "DROP DATABASE {} WITH (FORCE)", name)
 

@@ -67,8 +67,7 @@ def code_for(identity: int) -> str:
         )
     mixed = _mix((site_no << _NUMBER_BITS) | number)
     payload = "".join(
-        ALPHABET[(mixed >> (_CHARACTER_BITS * place)) % _MODULUS]
-        for place in reversed(range(_PAYLOAD_LENGTH))
+        ALPHABET[(mixed >> (_CHARACTER_BITS * place)) % _MODULUS] for place in reversed(range(_PAYLOAD_LENGTH))
     )
     return payload + _check_character(payload)
 
@@ -100,8 +99,7 @@ def normalise(text: str) -> str:
     shown = repr(text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}...")
     if len(code) != CODE_LENGTH:
         raise NotACode(
-            f"expected a code of {CODE_LENGTH} characters, got {len(code)} in {shown}: "
-            "type it again from the label"
+            f"expected a code of {CODE_LENGTH} characters, got {len(code)} in {shown}: type it again from the label"
         )
     strangers = [character for character in code if character not in _VALUES]
     if strangers:

@@ -81,9 +81,7 @@ class CompactRange:
             raise BrokenFrontier(f"a log cannot hold {size} entries")
         expected_bytes = size.bit_count() * HASH_BYTES
         if len(data) != expected_bytes:
-            raise BrokenFrontier(
-                f"a log of {size} entries has a head of {expected_bytes} bytes, got {len(data)}"
-            )
+            raise BrokenFrontier(f"a log of {size} entries has a head of {expected_bytes} bytes, got {len(data)}")
         head = cls()
         head._size = size
         head._subtrees = [bytes(data[at : at + HASH_BYTES]) for at in range(0, expected_bytes, HASH_BYTES)]

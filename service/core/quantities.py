@@ -81,9 +81,7 @@ def parse_kg(value: str | int | Decimal) -> int:
         )
     magnitude_g = int(match["whole"]) * GRAMS_PER_KG + int((match["part"] or "").ljust(3, "0"))
     if magnitude_g > MASS_LIMIT_G:
-        raise NotAMass(
-            f"expected at most {MASS_LIMIT_G // GRAMS_PER_KG} kg, got {_shown(value)}: is it in kilograms?"
-        )
+        raise NotAMass(f"expected at most {MASS_LIMIT_G // GRAMS_PER_KG} kg, got {_shown(value)}: is it in kilograms?")
     return -magnitude_g if match["sign"] == "-" else magnitude_g
 
 
@@ -125,8 +123,7 @@ def parse_fraction(value: str | int | Decimal) -> int:
         if ppm <= PPM:
             return ppm
     raise NotAFraction(
-        "expected a fraction from 0 to 1 with at most 6 decimals, such as 0.052 for 5.2 %, "
-        f"got {_shown(value)}"
+        f"expected a fraction from 0 to 1 with at most 6 decimals, such as 0.052 for 5.2 %, got {_shown(value)}"
     )
 
 

@@ -124,9 +124,7 @@ def respread(total_g: int, fixed: Sequence[int | None]) -> list[int]:
     """
     for position, weighed_g in enumerate(fixed, start=1):
         if weighed_g is not None and weighed_g <= 0:
-            raise NetNotPositive(
-                f"piece {position} is said to weigh {kg_text(weighed_g)} kg; expected more than zero"
-            )
+            raise NetNotPositive(f"piece {position} is said to weigh {kg_text(weighed_g)} kg; expected more than zero")
     weighed_total_g = sum(weighed_g for weighed_g in fixed if weighed_g is not None)
     estimated = sum(1 for weighed_g in fixed if weighed_g is None)
     rest_g = total_g - weighed_total_g

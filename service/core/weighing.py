@@ -93,9 +93,7 @@ def maximum_permissible_error_g(
     )
 
 
-def in_service_error_g(
-    accuracy_class: AccuracyClass, e_g: int, load_g: int, max_g: int | None = None
-) -> Fraction:
+def in_service_error_g(accuracy_class: AccuracyClass, e_g: int, load_g: int, max_g: int | None = None) -> Fraction:
     """Error limit of an instrument in use: twice the limit at verification, in grams.
 
     Raises

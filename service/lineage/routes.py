@@ -4,12 +4,14 @@ from typing import Annotated
 
 from fastapi import Query, Response
 
+from service.journal.read import get_current
 from service.lineage.lot_view import lot_out
 from service.lineage.record import lift_hold, place_hold
 from service.lineage.schemas import HoldIn, HoldOut, LiftIn, LotOut, TraceDownOut, TraceOut
 from service.lineage.trace import trace_down_out, trace_lot, trace_out
 from service.lots.queries import get_lot, lots_of_delivery
 from service.web import Known, Read, Write, router
+from service.weighbridge.tables import Delivery
 
 routes = router("lineage")
 
@@ -52,4 +54,5 @@ def get_descendants(code: str, session: Read, known: Known) -> TraceDownOut:
 @routes.get("/deliveries/{delivery_id}/descendants")
 def get_delivery_descendants(delivery_id: int, session: Read, known: Known) -> TraceDownOut:
     """Where a delivery went: every lot and vessel that may contain some of it."""
+    get_current(session, Delivery, delivery_id, "delivery", known)
     return trace_down_out(session, lots_of_delivery(session, delivery_id), known)

@@ -18,9 +18,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
-CONTRACTS = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["importlinter"][
-    "contracts"
-]
+CONTRACTS = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["importlinter"]["contracts"]
 
 
 def modules_of_service() -> set[str]:
@@ -85,7 +83,6 @@ def test_core_imports_the_standard_library_only():
             strangers += [
                 f"{path.relative_to(ROOT)}:{node.lineno} imports {name}"
                 for name in names
-                if name.split(".")[0] not in sys.stdlib_module_names
-                and not f"{name}.".startswith("service.core.")
+                if name.split(".")[0] not in sys.stdlib_module_names and not f"{name}.".startswith("service.core.")
             ]
     assert not strangers, "\n".join(strangers)

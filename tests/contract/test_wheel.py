@@ -55,9 +55,7 @@ def installed(wheel: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     pip: list[str | Path] = [sys.executable, "-m", "pip", "--python", python, "install", "--quiet"]
     run(*pip, "--no-deps", "--no-index", wheel, cwd=environment)
     # After the installation: before it, pip would see the editable install and call the wheel installed.
-    site_packages = run(
-        python, "-c", "import sysconfig; print(sysconfig.get_path('purelib'))", cwd=environment
-    ).strip()
+    site_packages = run(python, "-c", "import sysconfig; print(sysconfig.get_path('purelib'))", cwd=environment).strip()
     borrowed = {sysconfig.get_path("purelib"), sysconfig.get_path("platlib")}
     (Path(site_packages) / "borrowed_dependencies.pth").write_text("\n".join(sorted(borrowed)) + "\n")
     return programs

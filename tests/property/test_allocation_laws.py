@@ -113,9 +113,7 @@ def test_additive_payable_equals_the_fraction(material_g: int, moisture_ppm: int
 
 
 @given(MATERIAL_G, PPM, st.integers(0, 10**6 - 1))
-def test_dry_equivalent_payable_equals_the_fraction(
-    material_g: int, moisture_ppm: int, allowance_ppm: int
-) -> None:
+def test_dry_equivalent_payable_equals_the_fraction(material_g: int, moisture_ppm: int, allowance_ppm: int) -> None:
     dry = 1 - Fraction(moisture_ppm, 10**6)
     allowed = 1 - Fraction(allowance_ppm, 10**6)
     expected = material_g if dry >= allowed else half_up(material_g * dry / allowed)
@@ -134,9 +132,7 @@ def test_payable_never_exceeds_the_material_and_falls_with_moisture(
 
 
 @given(MATERIAL_G, PPM, st.integers(0, 10**6 - 1))
-def test_dry_equivalent_never_pays_more_than_additive(
-    material_g: int, moisture_ppm: int, allowance_ppm: int
-) -> None:
+def test_dry_equivalent_never_pays_more_than_additive(material_g: int, moisture_ppm: int, allowance_ppm: int) -> None:
     assert payable_dry_equivalent_g(material_g, moisture_ppm, allowance_ppm) <= payable_additive_g(
         material_g, moisture_ppm, allowance_ppm
     )

@@ -75,9 +75,7 @@ def is_included(leaf_index: int, tree_size: int, leaf: bytes, proof: list[bytes]
 
 def published_inclusions() -> list[dict[str, Any]]:
     if not VECTORS.exists():
-        pytest.skip(
-            "the published proof vectors (transparency-dev/merkle testdata) are not beside the repository"
-        )
+        pytest.skip("the published proof vectors (transparency-dev/merkle testdata) are not beside the repository")
     inclusions: list[dict[str, Any]] = json.loads(VECTORS.read_text())["inclusion"]
     return inclusions
 

@@ -99,9 +99,7 @@ def is_accepted(text: str) -> bool:
 def test_swapped_neighbours_are_detected_but_for_a_known_few() -> None:
     # A hybrid system does not find every swap. Measured on 348 864 swaps: 659 slip through, 0.19 %.
     chance = random.Random(1)
-    codes = [
-        code_for(chance.randrange(SITES) * 2**40 + chance.randrange(NUMBERS_PER_SITE)) for _ in range(1500)
-    ]
+    codes = [code_for(chance.randrange(SITES) * 2**40 + chance.randrange(NUMBERS_PER_SITE)) for _ in range(1500)]
     swapped = list(swaps(codes))
     slipped = [text for text in swapped if is_accepted(text)]
     assert slipped == [text for text in swapped if mod_37_36.is_valid(text, ALPHABET)]
@@ -133,9 +131,7 @@ def test_every_bit_of_the_identity_moves_every_bit_of_the_code(bit: int) -> None
     flips = [0] * 45
     for _ in range(400):
         plain = chance.getrandbits(45)
-        first, second = (
-            code_for((value >> 32) * 2**40 + value % 2**32) for value in (plain, plain ^ (1 << bit))
-        )
+        first, second = (code_for((value >> 32) * 2**40 + value % 2**32) for value in (plain, plain ^ (1 << bit)))
         difference = identity_bits(first) ^ identity_bits(second)
         for place in range(45):
             flips[place] += difference >> place & 1

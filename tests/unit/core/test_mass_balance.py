@@ -315,11 +315,7 @@ def test_a_balance_agrees_with_fractions_of_kilograms(
     # Independent way: fractions of a kilogram and no integer units.
     def dry_kg(way: Direction) -> Fraction:
         return sum(
-            (
-                Fraction(r.mass_g, 1000) * (1 - Fraction(r.moisture_ppm, 10**6))
-                for r in rows
-                if r.direction is way
-            ),
+            (Fraction(r.mass_g, 1000) * (1 - Fraction(r.moisture_ppm, 10**6)) for r in rows if r.direction is way),
             Fraction(0),
         )
 
@@ -328,8 +324,6 @@ def test_a_balance_agrees_with_fractions_of_kilograms(
     balance = close(rows, [FractionLoss("effluent", effluent_ppm)], tolerance=Tolerance(tolerance_ppm))
     assert Fraction(balance.dry_in_ug, 10**9) == dry_in_kg
     assert abs(Fraction(balance.unexplained_ug, 10**9) - unexplained_kg) <= Fraction(1, 2 * 10**9)
-    if dry_in_kg and abs(abs(unexplained_kg) - dry_in_kg * Fraction(tolerance_ppm, 10**6)) > Fraction(
-        1, 10**9
-    ):
+    if dry_in_kg and abs(abs(unexplained_kg) - dry_in_kg * Fraction(tolerance_ppm, 10**6)) > Fraction(1, 10**9):
         closes = abs(unexplained_kg) < dry_in_kg * Fraction(tolerance_ppm, 10**6)
         assert (balance.verdict is Verdict.CLOSES) == closes

@@ -190,9 +190,7 @@ def test_acceptance_scenario_p02_dry_mass() -> None:
         (10**18, "1000000000.000", "1000000000.000000000"),
     ],
 )
-def test_dry_mass_text_rounds_half_up_and_the_exact_form_does_not(
-    amount_ug: int, text: str, exact: str
-) -> None:
+def test_dry_mass_text_rounds_half_up_and_the_exact_form_does_not(amount_ug: int, text: str, exact: str) -> None:
     assert dry_kg_text(amount_ug) == text
     assert str(dry_kg_exact(amount_ug)) == str(Decimal(exact))
 
@@ -212,9 +210,7 @@ def test_dry_mass_text_rounds_half_up_and_the_exact_form_does_not(
         (1, 3, 4, "33.3333"),
     ],
 )
-def test_claim_percentages_are_cut_toward_zero(
-    numerator: int, denominator: int, decimals: int, cut: str
-) -> None:
+def test_claim_percentages_are_cut_toward_zero(numerator: int, denominator: int, decimals: int, cut: str) -> None:
     assert str(percent_cut_down(numerator, denominator, decimals)) == cut
 
 
@@ -233,9 +229,7 @@ def test_claim_percentages_are_cut_toward_zero(
         (2, 3, 0, "67"),
     ],
 )
-def test_other_percentages_round_half_up(
-    numerator: int, denominator: int, decimals: int, rounded: str
-) -> None:
+def test_other_percentages_round_half_up(numerator: int, denominator: int, decimals: int, rounded: str) -> None:
     assert str(percent_half_up(numerator, denominator, decimals)) == rounded
 
 

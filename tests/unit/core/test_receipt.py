@@ -129,12 +129,8 @@ def test_payable_rounds_once_half_up_to_the_gram() -> None:
 
 
 @pytest.mark.parametrize("formula", list(PayableFormula))
-@pytest.mark.parametrize(
-    ("moisture_ppm", "allowance_ppm"), [(-1, 0), (10**6 + 1, 0), (0, -1), (0, 10**6 + 1)]
-)
-def test_fractions_outside_0_to_1_are_refused(
-    formula: PayableFormula, moisture_ppm: int, allowance_ppm: int
-) -> None:
+@pytest.mark.parametrize(("moisture_ppm", "allowance_ppm"), [(-1, 0), (10**6 + 1, 0), (0, -1), (0, 10**6 + 1)])
+def test_fractions_outside_0_to_1_are_refused(formula: PayableFormula, moisture_ppm: int, allowance_ppm: int) -> None:
     with pytest.raises(NotAFraction):
         payable_g(formula, MATERIAL_G, moisture_ppm, allowance_ppm)
 

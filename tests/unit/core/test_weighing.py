@@ -85,9 +85,7 @@ def test_an_odd_interval_gives_half_a_gram_exactly() -> None:
         (1, None, -5, "has to be positive, got -5 g"),
     ],
 )
-def test_no_limit_is_stated_where_the_class_promises_none(
-    load_g: int, max_g: int | None, e_g: int, text: str
-) -> None:
+def test_no_limit_is_stated_where_the_class_promises_none(load_g: int, max_g: int | None, e_g: int, text: str) -> None:
     with pytest.raises(OutsideClass, match=text):
         maximum_permissible_error_g(III, e_g, load_g, max_g)
     with pytest.raises(OutsideClass, match=text):

@@ -1,0 +1,3 @@
+"""Benchmarks are run by hand: pytest neither collects nor imports anything in this folder."""
+
+collect_ignore_glob = ["*.py"]
