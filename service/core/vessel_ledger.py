@@ -29,6 +29,7 @@ __all__ = [
     "UnknownDraw",
     "VesselContents",
     "contents",
+    "had_begun",
     "possible_charges_of_draw",
     "sources_of_draw",
 ]
@@ -154,7 +155,17 @@ def possible_charges_of_draw(
         mine = [place for place, entry in enumerate(book) if any(key == draw_key for key, _ in entry.drawn)]
         if not any(entry.missing_ug for entry in book[: mine[-1] + 1]):
             return _overlapping(book, [(book[place].out_from, book[place].out_to) for place in mine])
-    return _begun(charges, draw.end, including_instants=draw.start == draw.end)
+    return frozenset(charge.key for charge in charges if had_begun(charge, draw))
+
+
+def had_begun(charge: Charge, draw: Draw) -> bool:
+    """Whether a charge had begun before a draw ended, so that some of it may be in there.
+
+    The rule of `possible_charges_of_draw` for one pair, for those who ask from the other end: which draws may
+    hold this charge? At the same instant a charge goes before a draw.
+    """
+    is_instant_at_end = charge.start == charge.end == draw.end == draw.start
+    return charge.start < draw.end or is_instant_at_end
 
 
 def contents(
@@ -183,7 +194,7 @@ def contents(
         named, _ = _mixed_sources(book, {len(book) - 1: SCALE} if content_ug else {}, 0)
     else:
         named = _layered_sources(book, [(out_to, charged_to, SCALE)])
-    possible = _begun(charges, at, including_instants=True)
+    possible = frozenset(charge.key for charge in charges if had_begun(charge, Draw(0, at, at, 0)))
     if regime is Regime.FIRST_IN_FIRST_OUT and proven_first_in_first_out and not is_overdrawn:
         possible = _overlapping(book, [(out_to, charged_to)])
     keys = sorted(named)
@@ -243,15 +254,6 @@ def _overlapping(book: Sequence[Entry], ranges: Iterable[tuple[int, int]]) -> fr
         for layer, _ in layers_within(book, out_from, out_to)
         for key, mass in layer.charged
         if mass
-    )
-
-
-def _begun(charges: Iterable[Charge], end: int, *, including_instants: bool) -> frozenset[int]:
-    """Charges that had begun before `end`; an instant charge at `end` itself only if asked for."""
-    return frozenset(
-        charge.key
-        for charge in charges
-        if charge.start < end or (including_instants and charge.start == charge.end == end)
     )
 
 

@@ -17,7 +17,7 @@ from sqlmodel import Session, col
 from service.core.parents import ORIGIN, Parents, merge_parents, parents_of_draw, parents_of_run
 from service.core.quantities import dry_ug
 from service.core.vessel_book import Charge, Draw
-from service.core.vessel_ledger import Regime, possible_charges_of_draw, sources_of_draw
+from service.core.vessel_ledger import Regime, had_begun, possible_charges_of_draw, sources_of_draw
 from service.journal.read import Knowledge, current, find_current
 from service.lots.moisture import moistures, ppm_of
 from service.lots.queries import lines_of_lots, takes
@@ -69,6 +69,7 @@ class LotGraph:
         self._flows: dict[int, ProcessFlow] = {}
         self._lines: dict[int, list[Line]] = {}
         self._parents: dict[int, Parents] = {}
+        self._ledgers: dict[int, tuple[list[Charge], list[Draw]]] = {}
 
     def lines_of(self, lot_id: int) -> list[Line]:
         if lot_id not in self._lines:
@@ -126,7 +127,7 @@ class LotGraph:
         return merge_parents(parts)
 
     def _parents_of_draw(self, flow: ProcessFlow, draw: DryLine) -> Parents:
-        charges, draws = ledger_of(flow)
+        charges, draws = self.ledger_of(flow)
         regime = REGIME_OF[flow.process.mixing]
         possible = possible_charges_of_draw(
             charges, draws, draw.line.id, regime, self.is_proven(flow.process, draw.line)
@@ -153,30 +154,44 @@ class LotGraph:
             if not flow.is_vessel:
                 found |= {dry.line.lot_id or 0: None for dry in flow.discharges}
                 continue
-            for draw in flow.discharges:
-                # The two directions must agree, so the question is put to the draw: who may be in you?
-                child = draw.line.lot_id or 0
-                if child not in found and lot_id in self._parents_of_draw(flow, draw).possible:
+            charges, draws = self.ledger_of(flow)
+            mine = [charge for charge, dry in zip(charges, flow.feeds, strict=True) if dry.line.lot_id == lot_id]
+            for draw, dry in zip(draws, flow.discharges, strict=True):
+                child = dry.line.lot_id or 0
+                # Proof can only narrow, so a draw that had ended before needs no second look.
+                if child in found or not any(had_begun(charge, draw) for charge in mine):
+                    continue
+                if not self._is_narrowed(flow, dry) or lot_id in self._parents_of_draw(flow, dry).possible:
                     found[child] = None
         return list(found)
 
+    def _is_narrowed(self, flow: ProcessFlow, draw: DryLine) -> bool:
+        return flow.process.mixing is Mixing.FIRST_IN_FIRST_OUT and self.is_proven(flow.process, draw.line)
+
+    def ledger_of(self, flow: ProcessFlow) -> tuple[list[Charge], list[Draw]]:
+        """A vessel's lines in the terms of `core.vessel_ledger`, in the order of the flow's lines."""
+        if flow.process.id not in self._ledgers:
+            charges = [Charge(dry.line.id, dry.start_us, dry.end_us, dry.dry_ug) for dry in flow.feeds]
+            draws = [Draw(dry.line.id, dry.start_us, dry.end_us, dry.dry_ug) for dry in flow.discharges]
+            self._ledgers[flow.process.id] = (charges, draws)
+        return self._ledgers[flow.process.id]
+
     def descendants_of(self, lot_ids: Iterable[int]) -> set[int]:
         """Every lot that may contain some of these, they themselves included."""
-        reached: set[int] = set()
-        waiting = list(lot_ids)
+        return set(self.reached_from(lot_ids))
+
+    def reached_from(self, lot_ids: Iterable[int]) -> dict[int, int]:
+        """Every lot that may contain some of these, each with one of them through which it does."""
+        reached = {lot_id: lot_id for lot_id in lot_ids}
+        waiting = list(reached)
+        self.preload(waiting)
         while waiting:
             lot_id = waiting.pop()
-            if lot_id not in reached:
-                reached.add(lot_id)
-                waiting.extend(self.children_of(lot_id))
+            for child in self.children_of(lot_id):
+                if child not in reached:
+                    reached[child] = reached[lot_id]
+                    waiting.append(child)
         return reached
-
-
-def ledger_of(flow: ProcessFlow) -> tuple[list[Charge], list[Draw]]:
-    """A vessel's lines in the terms of `core.vessel_ledger`."""
-    charges = [Charge(dry.line.id, dry.start_us, dry.end_us, dry.dry_ug) for dry in flow.feeds]
-    draws = [Draw(dry.line.id, dry.start_us, dry.end_us, dry.dry_ug) for dry in flow.discharges]
-    return charges, draws
 
 
 def dry_lines(session: Session, lines: Sequence[Line], known: Knowledge | None = None) -> list[DryLine]:

@@ -11,7 +11,7 @@ from service.errors import Findings, OnHold
 from service.journal.read import current, text_of
 from service.lineage.graph import LotGraph
 from service.lots.queries import lots_by_id
-from service.lots.statuses import HoldSubject
+from service.lots.statuses import Direction, HoldSubject
 from service.lots.tables import Hold, Lot
 from service.weighbridge.tables import Delivery
 
@@ -49,12 +49,15 @@ def holds_reaching(
     asked = set(lot_ids)
     reached: dict[int, list[ReachingHold]] = {}
     graph = graph or LotGraph(session)
+    graph.preload(asked)
+    # A bale was made nowhere here and contains nothing but itself: no walk is needed at the breaker.
+    made_here = any(line.direction is Direction.OUT for lot_id in asked for line in graph.lines_of(lot_id))
     for hold in session.execute(current(Hold).order_by(col(Hold.id))).scalars().all():
         cause = text_of(session, hold.cause_id) or "cause erased"
-        for source in held_lots(session, hold):
-            for lot_id in graph.descendants_of([source.id]) & asked:
-                if not any(known.hold.id == hold.id for known in reached.get(lot_id, [])):
-                    reached.setdefault(lot_id, []).append(ReachingHold(hold, cause, source))
+        held = {lot.id: lot for lot in held_lots(session, hold)}
+        through = graph.reached_from(held) if made_here else {lot_id: lot_id for lot_id in held}
+        for lot_id in sorted(through.keys() & asked):
+            reached.setdefault(lot_id, []).append(ReachingHold(hold, cause, held[through[lot_id]]))
     return reached
 
 

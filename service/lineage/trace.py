@@ -11,7 +11,7 @@ from service.core.lineage import Composition, recycled_fraction, trace_down, tra
 from service.core.quantities import dry_kg_text, kg_text, percent_cut_down, share_text
 from service.core.vessel_ledger import contents
 from service.journal.read import Knowledge, current, known_now, text_of
-from service.lineage.graph import REGIME_OF, LotGraph, ledger_of
+from service.lineage.graph import REGIME_OF, LotGraph
 from service.lineage.schemas import (
     AffectedLotOut,
     AffectedVesselOut,
@@ -236,7 +236,7 @@ def _affected_vessels(
         flow = graph.flow_of(process_id)
         if flow.process.ended_at is not None:  # proven empty since: nothing of it is left in there
             continue
-        charges, draws = ledger_of(flow)
+        charges, draws = graph.ledger_of(flow)
         lot_of_charge = {dry.line.id: dry.line.lot_id or 0 for dry in flow.feeds}
         last_us = max([charge.end for charge in charges] + [draw.end for draw in draws])
         held = contents(charges, draws, last_us, REGIME_OF[flow.process.mixing])

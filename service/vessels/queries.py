@@ -9,7 +9,7 @@ from service.core.quantities import SHARE_ONE, dry_kg_text, kg_text, share_text
 from service.core.vessel_ledger import contents
 from service.errors import NotFound
 from service.journal.read import Knowledge, current, get_current
-from service.lineage.graph import REGIME_OF, LotGraph, ledger_of
+from service.lineage.graph import REGIME_OF, LotGraph
 from service.lots.queries import lots_by_id
 from service.lots.tables import Process
 from service.plant.tables import Equipment
@@ -38,7 +38,7 @@ def vessel_out(
     period = current_period(session, vessel.id, known)
     graph = LotGraph(session, known)
     flow = graph.flow_of(period.id)
-    charges, draws = ledger_of(flow)
+    charges, draws = graph.ledger_of(flow)
     last_us = max([line.end for line in (*charges, *draws)], default=0)
     held = contents(charges, draws, last_us, REGIME_OF[period.mixing])
     lot_of_charge = {dry.line.id: dry.line.lot_id or 0 for dry in flow.feeds}
