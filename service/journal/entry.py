@@ -236,7 +236,7 @@ def values_of(row: SQLModel) -> dict[str, Any]:
 
 @cache
 def _columns(table: type[SQLModel]) -> tuple[str, ...]:
-    return tuple(column.key for column in table.__table__.columns)  # type: ignore[attr-defined]
+    return tuple(column.key for column in SQLModel.metadata.tables[str(table.__tablename__)].columns)
 
 
 def text_digest(salt: bytes, text: str) -> str:

@@ -54,7 +54,7 @@ def record_moisture(
     taken_at: datetime,
     reported_at: datetime | None = None,
     method: str | None = None,
-    reason: str = "first value",
+    reason: str | None = None,
 ) -> Measurement:
     """Record a moisture of a lot, a delivery or a line; a later value is the next version of the same one.
 
@@ -73,10 +73,16 @@ def record_moisture(
     }
     earlier = find_moisture(entry.session, subject_id)
     if earlier is not None:
-        revised: Measurement = entry.revise(earlier, reason, **values)
+        revised: Measurement = entry.revise(earlier, reason or "a later value", **values)
         return revised
     return entry.add(
-        Measurement(id=entry.new_id("measurement"), subject_id=subject_id, quantity=Quantity.MOISTURE, **values)
+        Measurement(
+            id=entry.new_id("measurement"),
+            subject_id=subject_id,
+            quantity=Quantity.MOISTURE,
+            reason_id=None if reason is None else entry.text(reason),
+            **values,
+        )
     )
 
 
