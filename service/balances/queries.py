@@ -82,6 +82,7 @@ class Claimable:
         self._known = known
         self._graph = LotGraph(session, known)
         self._kept: dict[int, Fraction] = {}
+        self._balances: dict[int, RunBalance | None] = {}
 
     def __call__(self, lot_id: int) -> Fraction:
         made, kept = Fraction(0), Fraction(0)
@@ -91,16 +92,26 @@ class Claimable:
             flow = self._graph.flow_of(line.process_id)
             dry = next((dry.dry_ug for dry in flow.discharges if dry.line.id == line.id), 0)
             made += dry
-            kept += dry * (self.kept_by(line.process_id) if line.category is Category.PRODUCT else 1)
+            kept += dry * self.kept_by(line.process_id, is_product=line.category is Category.PRODUCT)
         return kept / made if made else Fraction(1)
 
-    def kept_by(self, process_id: int) -> Fraction:
+    def kept_by(self, process_id: int, *, is_product: bool) -> Fraction:
+        row = self._balance_of(process_id)
+        if row is None or row.not_claimable_ug == 0:
+            return Fraction(1)
+        if not is_product:
+            # Which stream the gain sits in is not known: until it is, no by-product of the run carries a claim.
+            return Fraction(0)
         if process_id not in self._kept:
-            row = find_balance(self._session, process_id, self._known)
             products = sum(
                 dry.dry_ug
                 for dry in self._graph.flow_of(process_id).discharges
                 if dry.line.category is Category.PRODUCT
             )
-            self._kept[process_id] = kept_fraction(row.not_claimable_ug if row else 0, products)
+            self._kept[process_id] = kept_fraction(row.not_claimable_ug, products)
         return self._kept[process_id]
+
+    def _balance_of(self, process_id: int) -> RunBalance | None:
+        if process_id not in self._balances:
+            self._balances[process_id] = find_balance(self._session, process_id, self._known)
+        return self._balances[process_id]

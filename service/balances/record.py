@@ -75,7 +75,7 @@ def refuse_overfilled(entry: Entry, run: Process, tolerance: Setting) -> None:
     findings.refuse_if_any(
         Unacceptable,
         code="containers-exceed-lot",
-        detail="More was packed than there was; the run stays open.",
+        detail="More was packed than there was; nothing was recorded.",
     )
 
 
@@ -102,7 +102,12 @@ def revise_balances(entry: Entry) -> None:
         process = find_current(entry.session, Process, process_id)
         if earlier is None or process is None:
             continue
-        computed = compute_balance(entry.session, process, tolerance_of(entry.session, process))
+        tolerance = tolerance_of(entry.session, process)
+        if process.step in PACKING_STEPS and any(
+            isinstance(row, Line) and row.process_id == process_id for row in entry.rows
+        ):
+            refuse_overfilled(entry, process, tolerance)
+        computed = compute_balance(entry.session, process, tolerance)
         if computed.inputs_hash != earlier.inputs_hash:
             entry.revise(earlier, f"follows from {entry.kind.replace('_', ' ')}", **figures(computed))
 

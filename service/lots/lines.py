@@ -207,6 +207,18 @@ def _book_ties(entry: Entry, process: Process, feeds: Sequence[Feed], before: di
     entry.add_all(lines)
 
 
+def withdraw_ties_with(entry: Entry, feed: Line, reason: str) -> None:
+    """A feed that never was opened no bale: its ties go with it, unless another feed opened the bale there."""
+    if feed.lot_id is None or not takes(feed):
+        return
+    left = lines_of_lots(entry.session, [feed.lot_id]).get(feed.lot_id, [])
+    if any(takes(line) and line.process_id == feed.process_id for line in left):
+        return
+    for line in left:
+        if line.category is Category.TIES and line.process_id == feed.process_id:
+            entry.void(line, reason)
+
+
 def check_discharges(findings: Findings, entry: Entry, process: Process, discharges: Sequence[Discharge]) -> None:
     """A lot that was drawn from is sealed: another process may not fill it up any more."""
     filled = [discharge for discharge in discharges if discharge.into is not None]

@@ -9,6 +9,7 @@ from service.journal.entry import Entry
 from service.journal.read import find_current, kind_of
 from service.journal.tables import site_of
 from service.lineage.gates import check_filling, check_gate, refuse_if_circular
+from service.lineage.holds import refuse_if_held
 from service.lots.lines import (
     Discharge,
     Feed,
@@ -22,8 +23,9 @@ from service.lots.lines import (
     check_discharges,
     check_feeds,
     check_span,
+    withdraw_ties_with,
 )
-from service.lots.moisture import find_moisture, record_moisture
+from service.lots.moisture import record_moisture
 from service.lots.queries import get_lot, get_process
 from service.lots.record import NewLot
 from service.lots.statuses import Amount, Category, LotOrigin, MeasurementBasis, Step
@@ -140,6 +142,7 @@ def correct_line(entry: Entry, line_id: int, body: LineCorrectionIn) -> RunOut:
     Raises
     ------
     Unacceptable : the lot would then have given more than it holds.
+    OnHold : the line is to go or to move, and a hold reaches its lot.
     """
     if kind_of(entry.session, line_id) != "line":
         raise NotFound("line-not-found", f"There is no line {line_id}.", "Take the number from the run.")
@@ -148,8 +151,13 @@ def correct_line(entry: Entry, line_id: int, body: LineCorrectionIn) -> RunOut:
     if line is None:
         raise Conflict("line-withdrawn", f"Line {line_id} was withdrawn before.", "Book a new line.")
     process = get_process(entry.session, line.process_id)
+    moves = body.withdraw or body.start_at is not None or body.end_at is not None
+    if moves and line.lot_id is not None:
+        # Taking a held lot out of a run, or moving it in time, would lift the hold from all that was made since.
+        refuse_if_held(entry.session, {line.lot_id: ""})
     if body.withdraw:
         entry.void(line, body.reason)
+        withdraw_ties_with(entry, line, body.reason)
     else:
         _revise_line(entry, process, line, body)
     if line.lot_id is not None:
@@ -173,14 +181,13 @@ def _revise_line(entry: Entry, process: Process, line: Line, body: LineCorrectio
         changes |= {"amount": Amount.MASS, "mass_g": body.mass_kg, "gross_g": None}
     if body.moisture_fraction is not None:
         # A moisture of its own from now on: the lot's other lines keep the measurement they rest on.
-        own = find_moisture(entry.session, line.id)
         changes["moisture_id"] = record_moisture(
             entry,
             line.id,
             fraction_ppm=body.moisture_fraction,
             basis=MeasurementBasis.MEASURED,
             taken_at=span.start_at,
-            reason=body.reason if own else "first value",
+            reason=body.reason,
         ).id
     entry.revise(line, body.reason, **changes)
 

@@ -2,11 +2,15 @@
 
 from typing import Any
 
-from service.errors import Conflict, Finding, Findings
+from sqlmodel import col
+
+from service.errors import Conflict, Finding, Findings, OnHold
 from service.journal.entry import Entry
-from service.journal.read import find_current, get_current
+from service.journal.read import current, find_current, get_current
 from service.journal.tables import site_of
 from service.lots.queries import get_lot_fact
+from service.lots.statuses import HoldSubject
+from service.lots.tables import Hold
 from service.partners.lookups import look_up_material, look_up_partner
 from service.partners.tables import Contract, Partner
 from service.plant.tables import Material
@@ -47,11 +51,29 @@ def correct_delivery(entry: Entry, delivery_id: int, body: CorrectionIn) -> Deli
             remedy,
             (Finding("", "no field differs from what is recorded", remedy),),
         )
+    if changes["supplier_id"] != earlier.supplier_id:
+        _refuse_to_leave_a_hold(entry, earlier)
     corrected: Delivery = entry.revise(earlier, body.reason, **changes)
     _carry_to_lots(entry, earlier, corrected, body.reason)
     _carry_to_ties(entry, earlier, corrected, body.reason)
     spread_net(entry, corrected, reason=body.reason)
     return delivery_out(entry.session, corrected)
+
+
+def _refuse_to_leave_a_hold(entry: Entry, delivery: Delivery) -> None:
+    """A hold on a supplier reaches his deliveries: giving one to another supplier would lift it there."""
+    query = current(Hold).where(
+        col(Hold.subject_kind) == HoldSubject.PARTNER, col(Hold.subject_id) == delivery.supplier_id
+    )
+    holds = entry.session.execute(query).scalars().all()
+    if holds:
+        remedy = "Put this delivery itself on hold and have the hold on the supplier lifted, then correct it."
+        raise OnHold(
+            "supplier-on-hold",
+            f"The supplier of ticket {delivery.ticket_no} is on hold; nothing was changed.",
+            remedy,
+            tuple(Finding("/supplier", f"hold {hold.id} lies on the recorded supplier", remedy) for hold in holds),
+        )
 
 
 def _changes(entry: Entry, earlier: Delivery, body: CorrectionIn) -> dict[str, Any]:
