@@ -37,13 +37,10 @@ def apportion(total: int, weights: Sequence[int]) -> list[int]:
         if total == 0:
             return [0] * len(weights)
         raise ValueError(f"cannot split {total}: all {len(weights)} weights are zero")
-    parts, remainders = [], []
-    for weight in weights:
-        part, remainder = divmod(total * weight, sum_of_weights)
-        parts.append(part)
-        remainders.append(remainder)
+    divided = [divmod(total * weight, sum_of_weights) for weight in weights]
+    parts = [part for part, _ in divided]
     left_over = total - sum(parts)
     if left_over:
-        for place in sorted(range(len(parts)), key=lambda place: -remainders[place])[:left_over]:
+        for place in sorted(range(len(parts)), key=lambda place: -divided[place][1])[:left_over]:
             parts[place] += 1
     return parts

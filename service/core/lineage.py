@@ -120,23 +120,26 @@ def trace_up(
         return sorted(parents[child].possible)
 
     visited = _in_order([lot], possible_parents)
+    origins_met = frozenset(other for other in visited if parents[other].is_origin)
     weights, claimable = {lot: SCALE}, {lot: SCALE}
     unattributed = cut = 0
     for current in visited:
-        if parents[current].is_origin or current not in weights:
+        if current in origins_met or current not in weights:
             continue
         weight = weights.pop(current)
-        kept = claimable.pop(current)
+        kept = claimable.pop(current, 0)
         if weight < cut_off:
             cut += weight
             continue
-        kept = _kept(kept, current, passed)
+        if passed is not None:
+            kept = _kept(kept, current, passed)
         shares = parents[current].shares
         lost, *parts = apportion(weight, [parents[current].unattributed, *(share for _, share in shares)])
         unattributed += lost
         for (parent, share), part in zip(shares, parts, strict=True):
             weights[parent] = weights.get(parent, 0) + part
-            claimable[parent] = claimable.get(parent, 0) + kept * share // SCALE
+            if passed is not None:
+                claimable[parent] = claimable.get(parent, 0) + kept * share // SCALE
     origins = sorted(origin for origin, weight in weights.items() if weight)
     remainder_e12, *shares_e12 = apportion(UNIT, [unattributed + cut, *(weights[origin] for origin in origins)])
     return Composition(
@@ -147,7 +150,7 @@ def trace_up(
         raw_unattributed=unattributed,
         raw_cut=cut,
         claimable_raw=tuple((origin, claimable[origin] if passed else weights[origin]) for origin in origins),
-        may_contain=frozenset(other for other in visited if parents[other].is_origin),
+        may_contain=origins_met,
         unattributed_at=frozenset(other for other in visited if parents[other].unattributed),
         visited=visited,
     )
@@ -197,7 +200,7 @@ def trace_down(
 
 
 def recycled_fraction(
-    composition: Composition, value_of: Callable[[int], Fraction], *, is_claimable_only: bool = False
+    composition: Composition, value_of: Callable[[int], Fraction | int], *, is_claimable_only: bool = False
 ) -> Fraction:
     """Fraction of a lot's dry mass that counts as recycled; the remainder counts as nothing.
 
@@ -218,26 +221,28 @@ def recycled_fraction(
         If `value_of` gives a fraction outside 0..1.
     """
     weights = composition.claimable_raw if is_claimable_only else composition.raw
-    counted = sum(
-        (weight * _fraction(value_of(origin), f"value of lot {origin}") for origin, weight in weights),
-        Fraction(0),
-    )
+    # A plant has few values and many origins, and adding fractions is slow: whole numbers per denominator are not.
+    counted_per: dict[int, int] = {}
+    for origin, weight in weights:
+        numerator, denominator = _in_range(value_of(origin), "value", origin)
+        counted_per[denominator] = counted_per.get(denominator, 0) + weight * numerator
+    counted = sum((Fraction(part, denominator) for denominator, part in counted_per.items()), Fraction(0))
     # Without the lift a true 90 % could stand as 89.99...9 in the weights, and be cut down to 89.9.
     return Fraction(min((counted + ROUNDING_BOUND) * UNIT // SCALE, UNIT), UNIT)
 
 
-def _kept(weight: int, lot: int, passed: Callable[[int], Fraction] | None) -> int:
+def _kept(weight: int, lot: int, passed: Callable[[int], Fraction]) -> int:
     """Claimable part of a weight after the run that made the lot, cut down."""
-    if passed is None:
-        return weight
-    fraction = _fraction(passed(lot), f"passed fraction of lot {lot}")
-    return weight * fraction.numerator // fraction.denominator
+    numerator, denominator = _in_range(passed(lot), "passed fraction", lot)
+    return weight * numerator // denominator
 
 
-def _fraction(value: Fraction, what: str) -> Fraction:
-    if not 0 <= value <= 1:
-        raise BadWeight(f"{what} is {value}, expected 0 to 1")
-    return value
+def _in_range(value: Fraction | int, what: str, lot: int) -> tuple[int, int]:
+    """Numerator and denominator of a fraction from 0 to 1."""
+    numerator, denominator = value.numerator, value.denominator
+    if not 0 <= numerator <= denominator:
+        raise BadWeight(f"{what} of lot {lot} is {value}, expected 0 to 1")
+    return numerator, denominator
 
 
 def _in_order(starts: Sequence[int], next_of: Callable[[int], Iterable[int]]) -> tuple[int, ...]:

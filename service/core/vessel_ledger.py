@@ -84,7 +84,13 @@ class VesselContents:
 
 
 def sources_of_draw(
-    charges: Sequence[Charge], draws: Sequence[Draw], draw_key: int, regime: Regime, *, cut_off: int = 0
+    charges: Sequence[Charge],
+    draws: Sequence[Draw],
+    draw_key: int,
+    regime: Regime,
+    *,
+    cut_off: int = 0,
+    book: Sequence[Entry] | None = None,
 ) -> DrawSources:
     """Shares of a draw by charge: the expected ones, never a statement that a charge is absent.
 
@@ -102,6 +108,7 @@ def sources_of_draw(
     regime : how the vessel behaves
     cut_off : int per SCALE; well mixed only: once less than this is still unnamed the walk into the past
         stops and reports it as `cut`; 0 names every charge
+    book : `book_of(charges, draws)`, for those who ask about many draws of one vessel; None makes it here
 
     Raises
     ------
@@ -111,7 +118,8 @@ def sources_of_draw(
         If a key occurs twice.
     """
     draw = _the_draw(draws, draw_key)
-    book = book_of(charges, draws)
+    if book is None:
+        book = book_of(charges, draws)
     if draw.dry_ug == 0:
         return DrawSources((), SCALE)
     slices = [(place, mass) for place, entry in enumerate(book) for key, mass in entry.drawn if key == draw_key]

@@ -5,17 +5,18 @@ version counts as known if its position lies below that size. Print the sizes wi
 be asked again.
 """
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, TypeVar
 
-from sqlalchemy import ColumnElement, Select, and_, exists, func, or_, select
+from sqlalchemy import ColumnElement, Select, and_, bindparam, exists, func, or_, select
 from sqlalchemy.orm import aliased
 from sqlmodel import Session, col
 
 from service.errors import NotFound
+from service.journal.one_of import one_of
 from service.journal.tables import (
     SITE_STEP,
     Identity,
@@ -26,6 +27,8 @@ from service.journal.tables import (
 )
 
 FactRow = TypeVar("FactRow", bound=VersionedFact)
+Item = TypeVar("Item")
+CHUNK = 5_000  # identities per IN list: well below both engines' limits on bound values
 
 
 @dataclass(frozen=True)
@@ -71,9 +74,16 @@ def current(row: type[FactRow], known: Knowledge | None = None) -> Select[FactRo
     if known is None:
         now: Select[FactRow] = _current_now(row)
         return now
-    later = _later_version(row)
-    superseded = and_(col(later.id) == col(row.id), col(later.version) > col(row.version), known.covers(later.seq))
-    return select(row).where(~exists(select(1).where(superseded)), col(row.void).is_(False), known.covers(col(row.seq)))
+    return select(row).where(*stands(row, _later_version(row), known))
+
+
+def stands(row: Any, later: Any, known: Knowledge | None) -> tuple[ColumnElement[bool], ...]:
+    """What makes a version the one that stands, on the columns of a table and of an alias of it."""
+    superseded = and_(later.id == row.id, later.version > row.version)
+    if known is None:
+        return ~exists(select(1).where(superseded)), row.void.is_(False)
+    superseded = and_(superseded, known.covers(later.seq))
+    return ~exists(select(1).where(superseded)), row.void.is_(False), known.covers(row.seq)
 
 
 # Building an alias or a statement costs more here than running it, so both are built once per table.
@@ -86,14 +96,43 @@ def _later_version(row: Hashable) -> Any:
 @cache
 def _current_now(table: Hashable) -> Select[Any]:
     row: Any = table
-    later = _later_version(table)
-    superseded = and_(col(later.id) == col(row.id), col(later.version) > col(row.version))
-    return select(row).where(~exists(select(1).where(superseded)), col(row.void).is_(False))
+    return select(row).where(*stands(row, _later_version(table), None))
+
+
+def chunks(items: Iterable[Item]) -> Iterator[list[Item]]:
+    """Items in portions that fit one IN list."""
+    everything = list(items)
+    for start in range(0, len(everything), CHUNK):
+        yield everything[start : start + CHUNK]
 
 
 def find_current(session: Session, row: type[FactRow], identity: int, known: Knowledge | None = None) -> FactRow | None:
     """The current version of one fact, or None when there is none or it was withdrawn."""
-    return session.execute(current(row, known).where(col(row.id) == identity)).scalar_one_or_none()
+    return session.execute(_current_one(row, known), {"identity": identity}).scalar_one_or_none()
+
+
+def current_by_id(
+    session: Session, row: type[FactRow], identities: Iterable[int], known: Knowledge | None = None
+) -> dict[int, FactRow]:
+    """The current versions of several facts by identity; those without one are left out."""
+    found: dict[int, FactRow] = {}
+    for portion in chunks(set(identities)):
+        facts = session.execute(_current_by_id(row, known), {"wanted": portion}).scalars()
+        found |= {fact.id: fact for fact in facts}
+    return found
+
+
+# The sizes of a few states of knowledge come again and again, those of the past hardly ever.
+@lru_cache(maxsize=128)
+def _current_one(table: Hashable, known: Knowledge | None) -> Select[Any]:
+    row: Any = table
+    return current(row, known).where(row.id == bindparam("identity"))
+
+
+@lru_cache(maxsize=128)
+def _current_by_id(table: Hashable, known: Knowledge | None) -> Select[Any]:
+    row: Any = table
+    return current(row, known).where(one_of(row.id, "wanted"))
 
 
 def get_current(
@@ -122,6 +161,18 @@ def text_of(session: Session, text_id: int | None) -> str | None:
         return None
     text: str | None = session.execute(select(col(PrivateText.text)).where(col(PrivateText.id) == text_id)).scalar_one()
     return text
+
+
+def texts_of(session: Session, text_ids: Iterable[int]) -> dict[int, str | None]:
+    """Several private texts by id; None for one that has been erased."""
+    found: dict[int, str | None] = {}
+    for portion in chunks(set(text_ids)):
+        rows = session.execute(_TEXTS_BY_ID, {"wanted": portion})
+        found |= {int(text_id): text for text_id, text in rows}
+    return found
+
+
+_TEXTS_BY_ID = select(col(PrivateText.id), col(PrivateText.text)).where(one_of(col(PrivateText.id), "wanted"))
 
 
 def kind_of(session: Session, identity: int) -> str | None:

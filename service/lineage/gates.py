@@ -2,9 +2,10 @@
 
 from sqlmodel import Session
 
-from service.core.lineage import Cycle, LineageInconsistent, trace_down
+from service.core.lineage import Cycle, LineageInconsistent
 from service.errors import Findings, Unacceptable
-from service.lineage.graph import LotGraph, microseconds
+from service.lineage.flows import microseconds
+from service.lineage.graph import LotGraph
 from service.lineage.holds import refuse_if_held
 from service.lots.lines import Discharge, Feed
 from service.lots.queries import lines_of_process, lots_by_id
@@ -67,10 +68,10 @@ def refuse_if_circular(session: Session, process: Process) -> None:
     Unacceptable : naming the lots of the circle.
     """
     graph = LotGraph(session)
-    made = [dry.line.lot_id for dry in graph.flow_of(process.id).discharges if dry.line.lot_id is not None]
+    made = [dry.line.lot_id for dry in graph.flow_of(process.id).made.values() if dry.line.lot_id is not None]
     findings = Findings()
     try:
-        trace_down(made, graph.children_of, graph.parents_of)
+        graph.trace_down(made)
     except (Cycle, LineageInconsistent) as circle:
         lots = lots_by_id(session, circle.lots if isinstance(circle, Cycle) else ())
         codes = " -> ".join(lot.code for lot in lots.values())
@@ -87,9 +88,9 @@ def refuse_circle(findings: Findings) -> None:
 def _is_made_from(graph: LotGraph, process: Process, out: list[Line], feed: Feed) -> bool:
     if feed.lot.id in {line.lot_id for line in out if line.category is Category.INTERNAL_LOOP}:
         return True
-    outputs = graph.flow_of(process.id).discharges
+    outputs = list(graph.flow_of(process.id).made.values())
     if process.mixing is not Mixing.RUN_MIXED:
         # Silo A to B and back to A is fine: what was drawn before cannot contain what is charged later.
         fed_from = microseconds(feed.span.start_at)
-        outputs = tuple(draw for draw in outputs if draw.end_us > fed_from)
+        outputs = [draw for draw in outputs if microseconds(draw.line.end_at or draw.line.start_at) > fed_from]
     return feed.lot.id in graph.descendants_of(dry.line.lot_id for dry in outputs if dry.line.lot_id is not None)

@@ -1,190 +1,265 @@
 """The lineage graph as the database records it, one step at a time.
 
 `core.lineage` walks; this file answers its two questions, "what was this lot made from" and "what was made
-from it", out of lines, and remembers what it has read. One `LotGraph` serves one question.
+from it", out of the flows that `FlowReader` reads, and remembers the answers. One `LotGraph` serves one question.
 
 Runs mix all they are fed. A draw from a vessel has the share its regime gives it, and may contain everything
 charged since the vessel was last proven empty, unless first-in-first-out was proven for it on that day.
 (Time windows through a line, residence times and stored compositions can be put behind these two methods.)
 """
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from fractions import Fraction
 
-from sqlmodel import Session, col
+from sqlmodel import Session
 
+from service.core.lineage import Composition, trace_down, trace_up
 from service.core.parents import ORIGIN, Parents, merge_parents, parents_of_draw, parents_of_run
-from service.core.quantities import dry_ug
-from service.core.vessel_book import Charge, Draw
+from service.core.vessel_book import Charge, Draw, Entry, book_of
 from service.core.vessel_ledger import Regime, had_begun, possible_charges_of_draw, sources_of_draw
-from service.journal.read import Knowledge, current, find_current
-from service.lots.moisture import moistures, ppm_of
-from service.lots.queries import lines_of_lots, takes
-from service.lots.statuses import Category, Direction
-from service.lots.stock import is_material, line_masses
-from service.lots.tables import Line, Process
+from service.journal.read import Knowledge
+from service.lineage.flows import DryLine, FlowReader, ProcessFlow, ProcessRow, microseconds
+from service.lots.queries import takes
+from service.lots.rows import KnownLot, LineRow
+from service.lots.statuses import Category
 from service.plant.statuses import Mixing
 from service.plant.tables import Equipment
 
-EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 REGIME_OF = {Mixing.WELL_MIXED: Regime.WELL_MIXED, Mixing.FIRST_IN_FIRST_OUT: Regime.FIRST_IN_FIRST_OUT}
-
-
-@dataclass(frozen=True)
-class DryLine:
-    """A material line with its dry mass, in micrograms."""
-
-    line: Line
-    dry_ug: int
-
-    @property
-    def start_us(self) -> int:
-        return microseconds(self.line.start_at)
-
-    @property
-    def end_us(self) -> int:
-        return microseconds(self.line.end_at or self.line.start_at)
-
-
-@dataclass(frozen=True)
-class ProcessFlow:
-    """A process with its material lines."""
-
-    process: Process
-    feeds: tuple[DryLine, ...]
-    discharges: tuple[DryLine, ...]
-
-    @property
-    def is_vessel(self) -> bool:
-        return self.process.mixing is not Mixing.RUN_MIXED
 
 
 class LotGraph:
     """Reads the graph for one question, as known at one state of knowledge."""
 
     def __init__(self, session: Session, known: Knowledge | None = None) -> None:
-        self._session = session
-        self._known = known
-        self._flows: dict[int, ProcessFlow] = {}
-        self._lines: dict[int, list[Line]] = {}
+        self._flows = FlowReader(session, known)
         self._parents: dict[int, Parents] = {}
+        self._children: dict[int, tuple[int, ...]] = {}
+        self._run_parents: dict[int, Parents] = {}
+        self._narrowed: dict[int, frozenset[int]] = {}
+        self._times: dict[int, tuple[list[Charge], list[Draw]]] = {}
         self._ledgers: dict[int, tuple[list[Charge], list[Draw]]] = {}
+        self._books: dict[int, list[Entry]] = {}
+        self._behind: dict[int, frozenset[int]] = {}
+        self._ahead: set[int] = set()  # lots from which everything onward was read
 
-    def lines_of(self, lot_id: int) -> list[Line]:
-        if lot_id not in self._lines:
-            self._lines[lot_id] = lines_of_lots(self._session, [lot_id], self._known).get(lot_id, [])
-        return self._lines[lot_id]
+    def lines_of(self, lot_id: int) -> list[LineRow]:
+        return self._flows.lines_of(lot_id)
 
     def preload(self, lot_ids: Iterable[int]) -> None:
         """Read the lines of many lots at once."""
-        missing = [lot_id for lot_id in lot_ids if lot_id not in self._lines]
-        found = lines_of_lots(self._session, missing, self._known)
-        self._lines |= {lot_id: found.get(lot_id, []) for lot_id in missing}
+        self._flows.read_lots(lot_ids)
+
+    def lots_of(self, lot_ids: Iterable[int]) -> dict[int, KnownLot]:
+        """Lots with their material and mass."""
+        return self._flows.lots_of(lot_ids)
+
+    def process_of(self, process_id: int) -> ProcessRow:
+        return self._flows.step_of(process_id).process
+
+    def vessel_of(self, process: ProcessRow) -> Equipment | None:
+        return self._flows.vessel_of(process)
 
     def flow_of(self, process_id: int) -> ProcessFlow:
-        """All material lines of a process with their dry masses."""
-        if process_id not in self._flows:
-            self._flows[process_id] = self._read_flow(process_id)
-        return self._flows[process_id]
+        """All lines of a process with their dry masses."""
+        return self._flows.flow_of(process_id)
 
-    def _read_flow(self, process_id: int) -> ProcessFlow:
-        process = find_current(self._session, Process, process_id, self._known)
-        assert process is not None, "lines refer to processes that exist; a process with lines is never voided"
-        query = current(Line, self._known).where(col(Line.process_id) == process_id).order_by(col(Line.id))
-        lines = [
-            line for line in self._session.execute(query).scalars() if line.lot_id is not None and is_material(line)
-        ]
-        flow = dry_lines(self._session, lines, self._known)
-        lots_fed = {dry.line.lot_id for dry in flow if dry.line.direction is Direction.IN}
-        self.preload(lot_id for lot_id in lots_fed if lot_id is not None)
-        return ProcessFlow(
-            process,
-            tuple(dry for dry in flow if dry.line.direction is Direction.IN),
-            tuple(dry for dry in flow if dry.line.direction is Direction.OUT),
-        )
+    def makers_of(self, lot_id: int) -> list[LineRow]:
+        """The lines that brought a lot into being."""
+        return self._flows.makers_of(lot_id)
+
+    def takers_of(self, lot_id: int) -> list[LineRow]:
+        """The lines through which a lot went into something else; back into its own run is nowhere else."""
+        return [line for line in self.lines_of(lot_id) if takes(line) and line.category is not Category.INTERNAL_LOOP]
 
     def parents_of(self, lot_id: int) -> Parents:
         """What a lot was made from, one step back; an origin lot has none."""
         if lot_id not in self._parents:
-            self._parents[lot_id] = self._read_parents(lot_id)
+            self._parents[lot_id] = self._find_parents(lot_id)
         return self._parents[lot_id]
 
-    def _read_parents(self, lot_id: int) -> Parents:
-        produced = [line for line in self.lines_of(lot_id) if line.direction is Direction.OUT]
-        if not produced:
-            return ORIGIN
+    def _find_parents(self, lot_id: int) -> Parents:
         parts: list[tuple[Parents, int]] = []
-        for line in produced:
+        for line in self.makers_of(lot_id):
             flow = self.flow_of(line.process_id)
-            if flow.is_vessel:
-                draw = next(dry for dry in flow.discharges if dry.line.id == line.id)
-                parts.append((self._parents_of_draw(flow, draw), draw.dry_ug))
-            else:
-                made = dry_lines(self._session, [line], self._known)[0]
-                feeds = [(dry.line.lot_id or 0, dry.dry_ug) for dry in flow.feeds]
-                parts.append((parents_of_run(feeds), made.dry_ug))
-        return merge_parents(parts)
+            made = flow.made[line.id]
+            parts.append((self._parents_of_draw(flow, made) if flow.is_vessel else self._mixed(flow), made.dry_ug))
+        if not parts:
+            return ORIGIN
+        # What one line with mass made needs no merging: its parents come out of it as they went in.
+        return parts[0][0] if len(parts) == 1 and parts[0][1] > 0 else merge_parents(parts)
+
+    def _mixed(self, flow: ProcessFlow) -> Parents:
+        """Parents of anything a run made."""
+        if flow.process.id not in self._run_parents:
+            feeds = [(dry.line.lot_id or 0, dry.dry_ug) for dry in flow.feeds]
+            self._run_parents[flow.process.id] = parents_of_run(feeds)
+        return self._run_parents[flow.process.id]
 
     def _parents_of_draw(self, flow: ProcessFlow, draw: DryLine) -> Parents:
         charges, draws = self.ledger_of(flow)
-        regime = REGIME_OF[flow.process.mixing]
-        possible = possible_charges_of_draw(
-            charges, draws, draw.line.id, regime, self.is_proven(flow.process, draw.line)
-        )
+        if flow.process.id not in self._books:
+            self._books[flow.process.id] = book_of(charges, draws)
+        book, regime = self._books[flow.process.id], REGIME_OF[flow.process.mixing]
+        sources = sources_of_draw(charges, draws, draw.line.id, regime, book=book)
+        if self._is_narrowed(flow.process, draw.line):
+            possible = self._narrowed_charges(flow.process, draw.line)
+        else:
+            possible = possible_charges_of_draw(charges, draws, draw.line.id, regime, False)
         lot_of_charge = {dry.line.id: dry.line.lot_id or 0 for dry in flow.feeds}
-        return parents_of_draw(sources_of_draw(charges, draws, draw.line.id, regime), possible, lot_of_charge)
+        return parents_of_draw(sources, possible, lot_of_charge)
 
-    def is_proven(self, process: Process, draw: Line) -> bool:
+    def _narrowed_charges(self, process: ProcessRow, draw: LineRow) -> frozenset[int]:
+        """The charges that may be in a draw from a vessel that was proven to keep their order."""
+        if draw.id not in self._narrowed:
+            charges, draws = self.ledger_of(self.flow_of(process.id))
+            self._narrowed[draw.id] = possible_charges_of_draw(charges, draws, draw.id, REGIME_OF[process.mixing], True)
+        return self._narrowed[draw.id]
+
+    def _is_narrowed(self, process: ProcessRow, draw: LineRow) -> bool:
+        return process.mixing is Mixing.FIRST_IN_FIRST_OUT and self.is_proven(process, draw)
+
+    def is_proven(self, process: ProcessRow, draw: LineRow) -> bool:
         """Whether the vessel's regime carries a proof that holds for the whole of a draw."""
-        vessel = find_current(self._session, Equipment, process.equipment_id or 0, self._known)
+        vessel = self.vessel_of(process)
         if vessel is None or vessel.proof_from is None:
             return False
         return vessel.proof_from <= draw.start_at and (
             vessel.proof_to is None or (draw.end_at or draw.start_at) < vessel.proof_to
         )
 
-    def children_of(self, lot_id: int) -> list[int]:
-        """Every lot that may contain some of this one, one step on: complete, for holds and recalls."""
-        found: dict[int, None] = {}
-        for line in self.lines_of(lot_id):
-            if not takes(line) or line.category is Category.INTERNAL_LOOP:
-                continue
-            flow = self.flow_of(line.process_id)
-            if not flow.is_vessel:
-                found |= {dry.line.lot_id or 0: None for dry in flow.discharges}
-                continue
-            charges, draws = self.ledger_of(flow)
-            mine = [charge for charge, dry in zip(charges, flow.feeds, strict=True) if dry.line.lot_id == lot_id]
-            for draw, dry in zip(draws, flow.discharges, strict=True):
-                child = dry.line.lot_id or 0
-                # Proof can only narrow, so a draw that had ended before needs no second look.
-                if child in found or not any(had_begun(charge, draw) for charge in mine):
-                    continue
-                if not self._is_narrowed(flow, dry) or lot_id in self._parents_of_draw(flow, dry).possible:
-                    found[child] = None
-        return list(found)
+    def possible_parents_of(self, lot_ids: Iterable[int]) -> set[int]:
+        """`parents_of(lot_id).possible` of all these lots, found without weighing where no proof asks for it."""
+        found: set[int] = set()
+        makers: dict[int, list[LineRow]] = {}
+        for line in (line for lot_id in lot_ids for line in self.makers_of(lot_id)):
+            makers.setdefault(line.process_id, []).append(line)
+        for process_id, lines in makers.items():
+            process, fed, _ = self._flows.step_of(process_id)
+            lots = self._possible_in_draws(process, lines) if process.is_vessel else {feed.lot_id for feed in fed}
+            found.update(lot_id or 0 for lot_id in lots)
+        return found
 
-    def _is_narrowed(self, flow: ProcessFlow, draw: DryLine) -> bool:
-        return flow.process.mixing is Mixing.FIRST_IN_FIRST_OUT and self.is_proven(flow.process, draw.line)
+    def _possible_in_draws(self, process: ProcessRow, lines: Iterable[LineRow]) -> set[int | None]:
+        """The lots of all charges that may be in any of these draws."""
+        _, fed, _ = self._flows.step_of(process.id)
+        found: set[int | None] = set()
+        left = list(zip(self._times_of(process)[0], fed, strict=True))
+        # The latest first: it may contain nearly all, so that little is left to be asked of the others.
+        for line in sorted(lines, key=lambda line: line.end_at or line.start_at, reverse=True):
+            if self._is_narrowed(process, line):
+                possible = self._narrowed_charges(process, line)
+                found |= {feed.lot_id for feed in fed if feed.id in possible}
+                continue
+            draw = Draw(*_span(line), 0)
+            found |= {feed.lot_id for charge, feed in left if had_begun(charge, draw)}
+            left = [(charge, feed) for charge, feed in left if feed.lot_id not in found]
+        return found
+
+    def children_of(self, lot_id: int) -> tuple[int, ...]:
+        """Every lot that may contain some of this one, one step on: complete, for holds and recalls."""
+        if lot_id not in self._children:
+            self._children[lot_id] = self._find_children(lot_id)
+        return self._children[lot_id]
+
+    def _find_children(self, lot_id: int) -> tuple[int, ...]:
+        found: dict[int, None] = {}
+        for line in self.takers_of(lot_id):
+            process, _, made = self._flows.step_of(line.process_id)
+            if not process.is_vessel:
+                found |= {other.lot_id or 0: None for other in made}
+                continue
+            charge = Charge(*_span(line), 0)
+            for draw, drawn in zip(self._times_of(process)[1], made, strict=True):
+                child = drawn.lot_id or 0
+                # Proof can only narrow, so a draw that had ended before needs no second look.
+                if child in found or not had_begun(charge, draw):
+                    continue
+                if not self._is_narrowed(process, drawn) or line.id in self._narrowed_charges(process, drawn):
+                    found[child] = None
+        return tuple(found)
+
+    def _times_of(self, process: ProcessRow) -> tuple[list[Charge], list[Draw]]:
+        """A vessel's lines as in `ledger_of`, without masses: when mass moved is all that may-contain asks for."""
+        if process.id not in self._times:
+            _, fed, made = self._flows.step_of(process.id)
+            self._times[process.id] = (
+                [Charge(*_span(line), 0) for line in fed],
+                [Draw(*_span(line), 0) for line in made],
+            )
+        return self._times[process.id]
 
     def ledger_of(self, flow: ProcessFlow) -> tuple[list[Charge], list[Draw]]:
         """A vessel's lines in the terms of `core.vessel_ledger`, in the order of the flow's lines."""
         if flow.process.id not in self._ledgers:
-            charges = [Charge(dry.line.id, dry.start_us, dry.end_us, dry.dry_ug) for dry in flow.feeds]
-            draws = [Draw(dry.line.id, dry.start_us, dry.end_us, dry.dry_ug) for dry in flow.discharges]
-            self._ledgers[flow.process.id] = (charges, draws)
+            charges, draws = self._times_of(flow.process)
+            self._ledgers[flow.process.id] = (
+                [
+                    Charge(charge.key, charge.start, charge.end, dry.dry_ug)
+                    for charge, dry in zip(charges, flow.feeds, strict=True)
+                ],
+                [
+                    Draw(draw.key, draw.start, draw.end, dry.dry_ug)
+                    for draw, dry in zip(draws, flow.discharges, strict=True)
+                ],
+            )
         return self._ledgers[flow.process.id]
+
+    def read_behind(self, lot_ids: Iterable[int]) -> None:
+        """Read what these lots may be made from, a step for all lots at a time, so that a walk up finds it there."""
+        waiting = set(lot_ids)
+        seen: set[int] = set()
+        steps: set[int] = set()
+        self._flows.read_behind(waiting)
+        while waiting:
+            seen |= waiting
+            self._flows.read_lots(waiting)
+            made = self._flows.made_among(waiting)
+            self._parents |= dict.fromkeys(waiting - made, ORIGIN)
+            made_by = {line.process_id for lot_id in made for line in self.makers_of(lot_id)}
+            self._flows.read_steps(made_by)
+            steps |= made_by
+            waiting = self.possible_parents_of(made) - seen
+        self._flows.lots_of(seen)
+        self._flows.weigh(steps)
+
+    def read_ahead(self, lot_ids: Iterable[int]) -> None:
+        """Read what may contain these lots, a step for all lots at a time, so that a walk down finds it there."""
+        waiting = set(lot_ids) - self._ahead
+        if waiting:
+            self._flows.read_ahead(waiting)
+        while waiting:
+            self._ahead |= waiting
+            self._flows.read_lots(waiting)
+            self._flows.read_steps({line.process_id for lot_id in waiting for line in self.takers_of(lot_id)})
+            waiting = {child for lot_id in waiting for child in self.children_of(lot_id)} - self._ahead
+
+    def trace(self, lot_id: int, *, cut_off: int = 0, passed: Callable[[int], Fraction] | None = None) -> Composition:
+        """Composition of a lot by origin lot; see `core.lineage.trace_up`."""
+        self.read_behind([lot_id])
+        composition = trace_up(lot_id, self.parents_of, cut_off=cut_off, passed=passed)
+        self._behind[lot_id] = frozenset(composition.visited)
+        return composition
+
+    def trace_down(self, lot_ids: Sequence[int]) -> tuple[tuple[int, int], ...]:
+        """Every lot that may contain some of these with its expected share; see `core.lineage.trace_down`."""
+        self.read_ahead(lot_ids)
+        affected = self.descendants_of(lot_ids)
+        self._flows.weigh({line.process_id for lot_id in affected for line in self.makers_of(lot_id)})
+        return trace_down(lot_ids, self.children_of, self.parents_of)
 
     def descendants_of(self, lot_ids: Iterable[int]) -> set[int]:
         """Every lot that may contain some of these, they themselves included."""
         return set(self.reached_from(lot_ids))
 
     def reached_from(self, lot_ids: Iterable[int]) -> dict[int, int]:
-        """Every lot that may contain some of these, each with one of them through which it does."""
+        """Every lot that may contain some of these, each with one of them through which it does.
+
+        That one is the latest of those from which a way leads there past none of the others.
+        """
         reached = {lot_id: lot_id for lot_id in lot_ids}
         waiting = list(reached)
-        self.preload(waiting)
+        self.read_ahead(waiting)
         while waiting:
             lot_id = waiting.pop()
             for child in self.children_of(lot_id):
@@ -193,18 +268,32 @@ class LotGraph:
                     waiting.append(child)
         return reached
 
+    def is_traced(self, lot_id: int) -> bool:
+        """Whether all that may be in a lot has been walked here, so that `source_in` costs next to nothing."""
+        return lot_id in self._behind
 
-def dry_lines(session: Session, lines: Sequence[Line], known: Knowledge | None = None) -> list[DryLine]:
-    """Lines with their dry masses: wet mass times one minus the moisture known for each."""
-    masses = line_masses(session, lines, known)
-    named = moistures(session, [line.moisture_id for line in lines if line.moisture_id is not None], known)
-    return [
-        DryLine(line, dry_ug(masses[line.id], ppm_of(named[line.moisture_id])))
-        for line in lines
-        if line.id in masses and line.moisture_id is not None
-    ]
+    def source_in(self, lot_id: int, place_of: Mapping[int, int]) -> int | None:
+        """What `reached_from` says of one lot, found by walking up from it; None if no source reaches it.
+
+        Parameters
+        ----------
+        place_of : places of the sources in their order, by lot.
+        """
+        if lot_id in self._behind and self._behind[lot_id].isdisjoint(place_of):
+            return None
+        met: list[int] = []
+        seen, waiting = {lot_id}, [lot_id]
+        while waiting:
+            step = waiting.pop()
+            if step in place_of:
+                met.append(step)
+                continue
+            onward = self.parents_of(step).possible - seen
+            seen |= onward
+            waiting += onward
+        return max(met, key=place_of.__getitem__, default=None)
 
 
-def microseconds(moment: datetime) -> int:
-    """Whole microseconds since 1970, exact."""
-    return (moment - EPOCH) // timedelta(microseconds=1)
+def _span(line: LineRow) -> tuple[int, int, int]:
+    """Identity, start and end of a line in the terms of `core.vessel_book`; an instant ends when it starts."""
+    return line.id, microseconds(line.start_at), microseconds(line.end_at or line.start_at)

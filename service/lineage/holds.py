@@ -1,17 +1,20 @@
 """Which holds reach a lot. A hold lies on a lot, a delivery or a supplier; everything that may contain some of
 it inherits it, found anew at every gate and never copied."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cache
+from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import BigInteger, Select, bindparam, select
 from sqlmodel import Session, col
 
 from service.errors import Findings, OnHold
-from service.journal.read import current, text_of
+from service.journal.read import current, texts_of
 from service.lineage.graph import LotGraph
 from service.lots.queries import lots_by_id
-from service.lots.statuses import Direction, HoldSubject
+from service.lots.rows import LotRow, lot_rows
+from service.lots.statuses import HoldSubject
 from service.lots.tables import Hold, Lot
 from service.weighbridge.tables import Delivery
 
@@ -22,21 +25,33 @@ class ReachingHold:
 
     hold: Hold
     cause: str
-    source: Lot
+    source: LotRow
 
 
-def held_lots(session: Session, hold: Hold) -> list[Lot]:
-    """The lots a hold lies on directly: the lot, those of the delivery, those of all the supplier's deliveries."""
-    query = select(Lot)
-    match hold.subject_kind:
-        case HoldSubject.LOT:
-            query = query.where(col(Lot.id) == hold.subject_id)
-        case HoldSubject.DELIVERY:
-            query = query.where(col(Lot.delivery_id) == hold.subject_id)
-        case HoldSubject.PARTNER:
-            of_partner = current(Delivery).where(col(Delivery.supplier_id) == hold.subject_id).subquery()
-            query = query.where(col(Lot.delivery_id).in_(select(of_partner.c.id)))
-    return list(session.execute(query.order_by(col(Lot.id))).scalars())
+def held_lots(session: Session, hold: Hold) -> list[int]:
+    """The lots a hold lies on directly: the lot, those of the delivery, those of all the supplier's deliveries.
+
+    Oldest identity first.
+    """
+    if hold.subject_kind is HoldSubject.LOT:
+        return [hold.subject_id]
+    rows = session.execute(_lots_held_by(hold.subject_kind), {"subject": hold.subject_id}).scalars()
+    return [int(lot_id) for lot_id in rows]
+
+
+@cache
+def _lots_held_by(kind: HoldSubject) -> Select[Any]:
+    subject = bindparam("subject", type_=BigInteger())
+    lots = select(col(Lot.id)).order_by(col(Lot.id))
+    if kind is HoldSubject.DELIVERY:
+        return lots.where(col(Lot.delivery_id) == subject)
+    of_partner = current(Delivery).where(col(Delivery.supplier_id) == subject).subquery()
+    return lots.where(col(Lot.delivery_id).in_(select(of_partner.c.id)))
+
+
+@cache
+def _active_holds() -> Select[Any]:
+    return current(Hold).order_by(col(Hold.id))
 
 
 def holds_reaching(
@@ -44,21 +59,44 @@ def holds_reaching(
 ) -> dict[int, list[ReachingHold]]:
     """All holds that reach each of these lots; lots no hold reaches are left out.
 
-    Walks down from what is held: there are few holds, and a lot may have a long history.
+    Parameters
+    ----------
+    graph : where lots were traced on it, their holds are found among what may be in them, at next to no cost.
     """
     asked = set(lot_ids)
+    holds: Sequence[Hold] = session.execute(_active_holds()).scalars().all()
+    if not holds or not asked:
+        return {}
+    held_by = {hold.id: held_lots(session, hold) for hold in holds}
+    sources = _sources_of(graph or LotGraph(session), asked, held_by)
+    lots = lot_rows(session, {lot_id for through in sources.values() for lot_id in through.values()})
+    causes = texts_of(session, [hold.cause_id for hold in holds if sources[hold.id]])
     reached: dict[int, list[ReachingHold]] = {}
-    graph = graph or LotGraph(session)
+    for hold in holds:
+        for lot_id, source in sorted(sources[hold.id].items()):
+            cause = causes[hold.cause_id] or "cause erased"
+            reached.setdefault(lot_id, []).append(ReachingHold(hold, cause, lots[source]))
+    return reached
+
+
+def _sources_of(graph: LotGraph, asked: set[int], held_by: dict[int, list[int]]) -> dict[int, dict[int, int]]:
+    """By hold: which of the asked lots it reaches, and through which of the held ones."""
+    found: dict[int, dict[int, int]] = {hold_id: {} for hold_id in held_by}
     graph.preload(asked)
     # A bale was made nowhere here and contains nothing but itself: no walk is needed at the breaker.
-    made_here = any(line.direction is Direction.OUT for lot_id in asked for line in graph.lines_of(lot_id))
-    for hold in session.execute(current(Hold).order_by(col(Hold.id))).scalars().all():
-        cause = text_of(session, hold.cause_id) or "cause erased"
-        held = {lot.id: lot for lot in held_lots(session, hold)}
-        through = graph.reached_from(held) if made_here else {lot_id: lot_id for lot_id in held}
-        for lot_id in sorted(through.keys() & asked):
-            reached.setdefault(lot_id, []).append(ReachingHold(hold, cause, held[through[lot_id]]))
-    return reached
+    walked_up = {lot_id for lot_id in asked if graph.is_traced(lot_id) or not graph.makers_of(lot_id)}
+    for hold_id, held in held_by.items():
+        place_of = {lot_id: place for place, lot_id in enumerate(held)}
+        sources = {lot_id: graph.source_in(lot_id, place_of) for lot_id in walked_up}
+        found[hold_id] |= {lot_id: source for lot_id, source in sources.items() if source is not None}
+    walked_down = asked - walked_up
+    if walked_down:
+        # Down from what is held: there are few holds, and a lot may have a long history.
+        graph.read_ahead({lot_id for held in held_by.values() for lot_id in held})
+        for hold_id, held in held_by.items():
+            through = graph.reached_from(held)
+            found[hold_id] |= {lot_id: through[lot_id] for lot_id in walked_down & through.keys()}
+    return found
 
 
 def refuse_if_held(session: Session, pointers: dict[int, str]) -> None:

@@ -57,7 +57,7 @@ def lift_hold(entry: Entry, hold_id: int, lift: LiftIn) -> HoldOut:
 def hold_out(entry: Entry, hold: Hold) -> HoldOut:
     session = entry.session
     sources = held_lots(session, hold)
-    affected = lots_by_id(session, LotGraph(session).descendants_of(lot.id for lot in sources))
+    affected = lots_by_id(session, LotGraph(session).descendants_of(sources))
     return HoldOut(
         id=hold.id,
         subject_kind=hold.subject_kind,

@@ -5,12 +5,12 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from sqlmodel import Session, col
+from sqlmodel import Session
 
-from service.core.lineage import Composition, recycled_fraction, trace_down, trace_up
+from service.core.lineage import Composition, recycled_fraction
 from service.core.quantities import dry_kg_text, kg_text, percent_cut_down, share_text
 from service.core.vessel_ledger import contents
-from service.journal.read import Knowledge, current, known_now, text_of
+from service.journal.read import Knowledge, current_by_id, known_now, texts_of
 from service.lineage.graph import REGIME_OF, LotGraph
 from service.lineage.schemas import (
     AffectedLotOut,
@@ -21,13 +21,13 @@ from service.lineage.schemas import (
     TraceDownOut,
     TraceOut,
 )
-from service.lots.queries import lots_by_id, materials_of
+from service.lots.rows import LotRow, lot_rows
 from service.lots.statuses import Direction, LotOrigin
 from service.lots.stock import accounts_of
 from service.lots.tables import Lot
 from service.partners.tables import Partner
 from service.plant.statuses import WasteClass
-from service.plant.tables import Equipment
+from service.plant.tables import Material
 from service.weighbridge.tables import Delivery
 
 LISTED_MAX = 2_000  # a may-contain set wider than this is given as ranges
@@ -41,7 +41,7 @@ class Trace:
 
     lot: Lot
     composition: Composition
-    lots: dict[int, Lot]
+    lots: dict[int, LotRow]
     post_consumer: frozenset[int]
     graph: LotGraph
 
@@ -49,7 +49,7 @@ class Trace:
         """Dry-mass fraction that counts as post-consumer; unknown origins count as nothing."""
         return recycled_fraction(
             self.composition,
-            lambda lot_id: Fraction(int(lot_id in self.post_consumer)),
+            lambda lot_id: int(lot_id in self.post_consumer),
             is_claimable_only=is_claimable_only,
         )
 
@@ -70,16 +70,17 @@ def trace_lot(
     cut_off : per SCALE; touches the shares only.
     """
     graph = LotGraph(session, known)
-    composition = trace_up(lot.id, graph.parents_of, cut_off=cut_off, passed=kept)
-    origins = lots_by_id(session, {lot.id} | composition.may_contain)
-    materials = materials_of(session, composition.may_contain, known)
-    post_consumer = frozenset(
+    composition = graph.trace(lot.id, cut_off=cut_off, passed=kept)
+    lots = graph.lots_of({lot.id} | composition.may_contain)
+    materials = current_by_id(session, Material, {one.material_id for one in lots.values() if one.material_id}, known)
+    post_consumer = {material.id for material in materials.values() if material.waste_class is WasteClass.POST_CONSUMER}
+    # What stood here before records began has no proof of origin, whatever its material says.
+    counted = frozenset(
         lot_id
-        for lot_id, material in materials.items()
-        # What stood here before records began has no proof of origin, whatever its material says.
-        if material.waste_class is WasteClass.POST_CONSUMER and origins[lot_id].origin is LotOrigin.DELIVERY
+        for lot_id in composition.may_contain
+        if lots[lot_id].material_id in post_consumer and lots[lot_id].lot.origin is LotOrigin.DELIVERY
     )
-    return Trace(lot, composition, origins, post_consumer, graph)
+    return Trace(lot, composition, {lot_id: one.lot for lot_id, one in lots.items()}, counted, graph)
 
 
 def trace_out(session: Session, trace: Trace, known: Knowledge | None = None, *, expand: bool = False) -> TraceOut:
@@ -89,7 +90,7 @@ def trace_out(session: Session, trace: Trace, known: Knowledge | None = None, *,
         ShareOut(bale=trace.lots[lot_id].code, kind=origin_word(trace.lots[lot_id]), share=share_text(share))
         for lot_id, share in composition.shares
     ]
-    unattributed = lots_by_id(session, composition.unattributed_at)
+    unattributed = lot_rows(session, composition.unattributed_at)
     return TraceOut(
         lot=trace.lot.code,
         may_contain=_may_contain(trace, expand),
@@ -114,7 +115,7 @@ def sizes_out(known: Knowledge) -> dict[str, int]:
     return {str(log_no): size for log_no, size in known.sizes}
 
 
-def origin_word(lot: Lot) -> str:
+def origin_word(lot: LotRow) -> str:
     return BEFORE_RECORDS if lot.origin is LotOrigin.OPENING else lot.kind.value
 
 
@@ -134,7 +135,7 @@ def _may_contain(trace: Trace, expand: bool) -> list[str | RangeOut]:
     origins = [trace.lots[lot_id] for lot_id in sorted(trace.composition.may_contain)]
     if expand or len(origins) <= LISTED_MAX:
         return [lot.code for lot in origins]
-    fed: dict[int, list[Lot]] = defaultdict(list)
+    fed: dict[int, list[LotRow]] = defaultdict(list)
     for lot in origins:
         for line in trace.graph.lines_of(lot.id):
             if line.direction is Direction.IN:
@@ -184,23 +185,25 @@ def party_shares(session: Session, trace: Trace, known: Knowledge | None, *, by_
     return sorted(rows, key=lambda row: (row.share, row.supplier, row.delivery_id or 0), reverse=True)
 
 
-def deliveries_of(session: Session, lots: Iterable[Lot], known: Knowledge | None = None) -> dict[int, Delivery]:
+def deliveries_of(
+    session: Session, lots: Iterable[Lot | LotRow], known: Knowledge | None = None
+) -> dict[int, Delivery]:
     """The deliveries that lots came in with."""
     wanted = {lot.delivery_id for lot in lots if lot.delivery_id is not None}
-    rows = session.execute(current(Delivery, known).where(col(Delivery.id).in_(wanted))).scalars()
-    return {delivery.id: delivery for delivery in rows}
+    return current_by_id(session, Delivery, wanted, known)
 
 
 def partner_names(session: Session, partner_ids: Sequence[int], known: Knowledge | None = None) -> dict[int, str]:
-    rows = session.execute(current(Partner, known).where(col(Partner.id).in_(set(partner_ids)))).scalars().all()
-    return {row.id: text_of(session, row.name_id) or row.code for row in rows}
+    partners = current_by_id(session, Partner, partner_ids, known)
+    names = texts_of(session, [partner.name_id for partner in partners.values()])
+    return {partner.id: names[partner.name_id] or partner.code for partner in partners.values()}
 
 
 def trace_down_out(session: Session, sources: Sequence[Lot], known: Knowledge | None = None) -> TraceDownOut:
     """Every lot and vessel that may contain some of these lots, with the expected share of each."""
     graph = LotGraph(session, known)
-    shares = trace_down([lot.id for lot in sources], graph.children_of, graph.parents_of)
-    lots = lots_by_id(session, [lot_id for lot_id, _ in shares])
+    shares = graph.trace_down([lot.id for lot in sources])
+    lots = lot_rows(session, [lot_id for lot_id, _ in shares])
     accounts = accounts_of(session, lots, known)
     affected = [
         AffectedLotOut(
@@ -216,36 +219,34 @@ def trace_down_out(session: Session, sources: Sequence[Lot], known: Knowledge | 
     return TraceDownOut(
         sources=[lot.code for lot in sources],
         affected=affected,
-        vessels=_affected_vessels(session, graph, source_shares, known),
+        vessels=_affected_vessels(graph, source_shares),
         known_sizes=sizes_out(known or known_now(session)),
     )
 
 
-def _affected_vessels(
-    session: Session, graph: LotGraph, share_of: dict[int, int], known: Knowledge | None
-) -> list[AffectedVesselOut]:
+def _affected_vessels(graph: LotGraph, share_of: dict[int, int]) -> list[AffectedVesselOut]:
     """Vessels in whose present content some of the sources may stand."""
     periods = {
         line.process_id
         for lot_id in share_of
         for line in graph.lines_of(lot_id)
-        if line.direction is Direction.IN and graph.flow_of(line.process_id).is_vessel
+        if line.direction is Direction.IN and graph.process_of(line.process_id).is_vessel
     }
     rows: list[AffectedVesselOut] = []
     for process_id in sorted(periods):
-        flow = graph.flow_of(process_id)
-        if flow.process.ended_at is not None:  # proven empty since: nothing of it is left in there
+        process = graph.process_of(process_id)
+        if process.ended_at is not None:  # proven empty since: nothing of it is left in there
             continue
+        flow = graph.flow_of(process_id)
         charges, draws = graph.ledger_of(flow)
         lot_of_charge = {dry.line.id: dry.line.lot_id or 0 for dry in flow.feeds}
         last_us = max([charge.end for charge in charges] + [draw.end for draw in draws])
-        held = contents(charges, draws, last_us, REGIME_OF[flow.process.mixing])
+        held = contents(charges, draws, last_us, REGIME_OF[process.mixing])
         if not any(lot_of_charge[charge] in share_of for charge in held.possible):
             continue
         part = sum(mass * share_of.get(lot_of_charge[charge], 0) for charge, mass in held.by_charge)
-        vessel = session.execute(
-            current(Equipment, known).where(col(Equipment.id) == flow.process.equipment_id)
-        ).scalar_one()
+        vessel = graph.vessel_of(process)
+        assert vessel is not None, "a vessel's period names a vessel, and vessels are never voided"
         rows.append(
             AffectedVesselOut(
                 vessel=vessel.code,

@@ -6,6 +6,7 @@ default at first, then the provisional value, then the final one.
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
 from sqlmodel import Session, col
@@ -13,7 +14,8 @@ from sqlmodel import Session, col
 from service.core.quantities import fraction_text, parse_fraction
 from service.errors import Unacceptable
 from service.journal.entry import Entry
-from service.journal.read import Knowledge, current
+from service.journal.read import Knowledge, current, current_by_id
+from service.journal.values import current_values
 from service.lots.queries import chunks, materials_of
 from service.lots.statuses import MeasurementBasis, Quantity
 from service.lots.tables import Lot, Measurement
@@ -34,11 +36,17 @@ def moistures(
     session: Session, measurement_ids: Iterable[int], known: Knowledge | None = None
 ) -> dict[int, Measurement]:
     """Current versions of several measurements."""
-    found: dict[int, Measurement] = {}
-    for portion in chunks(set(measurement_ids)):
-        rows = session.execute(current(Measurement, known).where(col(Measurement.id).in_(portion))).scalars()
-        found |= {measurement.id: measurement for measurement in rows}
-    return found
+    return current_by_id(session, Measurement, measurement_ids, known)
+
+
+def moistures_ppm(session: Session, measurement_ids: Iterable[int], known: Knowledge | None = None) -> dict[int, int]:
+    """Current values of several measurements of moisture, in ppm of the wet mass."""
+    rows = current_values(session, Measurement, ("id", "value"), "id", set(measurement_ids), known)
+    return {measurement_id: _ppm(value) for measurement_id, value in rows}
+
+
+# A plant writes the same few values again and again.
+_ppm = lru_cache(maxsize=1024)(parse_fraction)
 
 
 def ppm_of(measurement: Measurement) -> int:

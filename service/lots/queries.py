@@ -1,27 +1,20 @@
 """Lots by code or delivery, and what is recorded about them."""
 
 from collections.abc import Iterable, Sequence
-from typing import TypeVar
 
 from sqlalchemy import select
 from sqlmodel import Session, col
 
 from service.core.codes import NotACode, normalise
 from service.errors import NotFound
-from service.journal.read import Knowledge, current, get_current
+from service.journal.one_of import one_of
+from service.journal.read import Knowledge, current, current_by_id, get_current
+from service.journal.read import chunks as chunks
+from service.journal.values import current_values
+from service.lots.rows import LineLike
 from service.lots.statuses import Category, Direction
 from service.lots.tables import Line, Lot, LotFact, LotMass, LotStock, Process
 from service.plant.tables import Material
-
-CHUNK = 5_000  # identities per IN list: well below both engines' limits on bound values
-Item = TypeVar("Item")
-
-
-def chunks(items: Iterable[Item]) -> Iterable[list[Item]]:
-    """Items in portions that fit one IN list."""
-    everything = list(items)
-    for start in range(0, len(everything), CHUNK):
-        yield everything[start : start + CHUNK]
 
 
 def get_lot(session: Session, code: str, known: Knowledge | None = None) -> Lot:
@@ -45,9 +38,11 @@ def get_lot(session: Session, code: str, known: Knowledge | None = None) -> Lot:
 def lots_by_id(session: Session, lot_ids: Iterable[int]) -> dict[int, Lot]:
     found: dict[int, Lot] = {}
     for portion in chunks(set(lot_ids)):
-        rows = session.execute(select(Lot).where(col(Lot.id).in_(portion))).scalars()
-        found |= {lot.id: lot for lot in rows}
+        found |= {lot.id: lot for lot in session.execute(_LOTS_BY_ID, {"wanted": portion}).scalars()}
     return found
+
+
+_LOTS_BY_ID = select(Lot).where(one_of(col(Lot.id), "wanted"))
 
 
 def lots_of_delivery(session: Session, delivery_id: int) -> list[Lot]:
@@ -62,23 +57,14 @@ def get_lot_fact(session: Session, lot_id: int, known: Knowledge | None = None) 
 
 def materials_of(session: Session, lot_ids: Iterable[int], known: Knowledge | None = None) -> dict[int, Material]:
     """The material of each lot."""
-    found: dict[int, Material] = {}
-    for portion in chunks(set(lot_ids)):
-        facts = session.execute(current(LotFact, known).where(col(LotFact.id).in_(portion))).scalars().all()
-        wanted = {fact.material_id for fact in facts}
-        rows = session.execute(current(Material, known).where(col(Material.id).in_(wanted))).scalars()
-        materials = {material.id: material for material in rows}
-        found |= {fact.id: materials[fact.material_id] for fact in facts}
-    return found
+    facts = dict(current_values(session, LotFact, ("id", "material_id"), "id", set(lot_ids), known))
+    materials = current_by_id(session, Material, facts.values(), known)
+    return {lot_id: materials[material_id] for lot_id, material_id in facts.items()}
 
 
 def origin_masses(session: Session, lot_ids: Iterable[int], known: Knowledge | None = None) -> dict[int, LotMass]:
     """Current mass facts of lots whose history begins here; lots without one are left out."""
-    found: dict[int, LotMass] = {}
-    for portion in chunks(set(lot_ids)):
-        rows = session.execute(current(LotMass, known).where(col(LotMass.id).in_(portion))).scalars()
-        found |= {mass.id: mass for mass in rows}
-    return found
+    return current_by_id(session, LotMass, lot_ids, known)
 
 
 def origin_mass(session: Session, lot_id: int, known: Knowledge | None = None) -> LotMass | None:
@@ -107,7 +93,7 @@ def consuming_lines(session: Session, lot_id: int, known: Knowledge | None = Non
     return [line for line in lines_of_lots(session, [lot_id], known).get(lot_id, []) if takes(line)]
 
 
-def takes(line: Line) -> bool:
+def takes(line: LineLike) -> bool:
     """Whether a line takes material from its lot; ties leave on their own line and are no material."""
     return line.direction is Direction.IN and line.category is not Category.TIES
 

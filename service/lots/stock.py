@@ -7,6 +7,7 @@ moment (a line booked late counts from when it was so).
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TypeVar
 
 from sqlalchemy import bindparam, select, update
 from sqlmodel import Session, col
@@ -15,12 +16,14 @@ from service.core.quantities import kg_text, parse_kg
 from service.errors import Findings, Unacceptable
 from service.journal.entry import Entry
 from service.journal.read import Knowledge
-from service.lots.queries import chunks, lines_of_lots, lots_by_id, origin_masses, takes
-from service.lots.statuses import Amount, Category, Direction, LotKind
-from service.lots.tables import Line, Lot, LotMass, LotStock
+from service.lots.queries import chunks, lots_by_id, origin_masses, takes
+from service.lots.rows import LineLike, LineRow, line_rows_of_lots, origin_masses_g
+from service.lots.statuses import Category, Direction, LotKind
+from service.lots.tables import Lot, LotMass, LotStock
 from service.plant.queries import find_setting
 from service.plant.statuses import SettingKey
 
+SomeLine = TypeVar("SomeLine", bound=LineLike)
 REMEDY = "Check the mass, feed 'rest' instead of a figure, or correct the line that took too much."
 
 
@@ -36,38 +39,50 @@ class LotAccount:
 
     lot: Lot
     origin: LotMass | None
-    produced: tuple[Line, ...]
-    taken: tuple[tuple[Line, int], ...]
+    produced: tuple[LineRow, ...]
+    taken: tuple[tuple[LineRow, int], ...]
     mass_g: int | None
 
     @property
     def on_hand_g(self) -> int:
         return (self.mass_g or 0) - sum(mass for _, mass in self.taken)
 
-    def mass_of(self, line: Line) -> int:
-        """The mass of one of this lot's lines, in grams."""
-        if line.mass_g is not None:
-            return line.mass_g
-        return next(mass for taken, mass in self.taken if taken.id == line.id)
-
 
 def accounts_of(session: Session, lot_ids: Iterable[int], known: Knowledge | None = None) -> dict[int, LotAccount]:
     """The accounts of several lots, as known at `known`."""
     lots = lots_by_id(session, lot_ids)
-    lines = lines_of_lots(session, lots, known)
+    lines = line_rows_of_lots(session, lots, known)
     masses = origin_masses(session, lots, known)
     return {lot_id: _account(lot, masses.get(lot_id), lines.get(lot_id, [])) for lot_id, lot in lots.items()}
 
 
-def _account(lot: Lot, origin: LotMass | None, lines: Sequence[Line]) -> LotAccount:
+def _account(lot: Lot, origin: LotMass | None, lines: Sequence[LineRow]) -> LotAccount:
+    mass_g = held_g(None if origin is None else origin.material_g, lines)
     produced = tuple(line for line in lines if line.direction is Direction.OUT)
-    mass_g: int | None = sum(line.mass_g or 0 for line in produced) if produced else None
-    if origin is not None:
-        mass_g = origin.material_g
-    taking = [line for line in lines if takes(line)]
-    in_figures = sum(line.mass_g or 0 for line in taking)
-    taken = tuple((line, line.mass_g if line.mass_g is not None else (mass_g or 0) - in_figures) for line in taking)
-    return LotAccount(lot, origin, produced, taken, mass_g)
+    return LotAccount(lot, origin, produced, tuple(taken_from(mass_g, lines)), mass_g)
+
+
+def held_g(origin_g: int | None, lines: Iterable[LineLike]) -> int | None:
+    """All a lot ever held, in grams: its mass fact, else what the lines that made it brought; None without either."""
+    if origin_g is not None:
+        return origin_g
+    brought = [line.mass_g or 0 for line in lines if line.direction is Direction.OUT]
+    return sum(brought) if brought else None
+
+
+def taken_from(mass_g: int | None, lines: Sequence[SomeLine]) -> list[tuple[SomeLine, int]]:
+    """The lines that take from a lot which held `mass_g`, each with its grams."""
+    open_g = left_g(mass_g, lines)
+    return [(line, open_g if line.mass_g is None else line.mass_g) for line in lines if takes(line)]
+
+
+def left_g(mass_g: int | None, lines: Iterable[LineLike]) -> int:
+    """What the lines that state figures leave of a lot: a line of `whole` or `rest` takes that, in grams."""
+    stated_g = 0
+    for line in lines:
+        if line.mass_g is not None and takes(line):
+            stated_g += line.mass_g
+    return (mass_g or 0) - stated_g
 
 
 def settle_stock(entry: Entry, lot_ids: Iterable[int], pointer: str | Mapping[int, str] = "") -> None:
@@ -169,19 +184,27 @@ def tolerance_g(session: Session, kind: LotKind, born_at: datetime) -> int:
     return 0 if setting is None else parse_kg(setting.value)
 
 
-def line_masses(session: Session, lines: Sequence[Line], known: Knowledge | None = None) -> dict[int, int]:
+def line_masses(session: Session, lines: Sequence[LineLike], known: Knowledge | None = None) -> dict[int, int]:
     """Mass in grams of each line that states one, `whole` and `rest` resolved; estimates are left out."""
-    open_amounts = {line.lot_id for line in lines if line.amount in (Amount.WHOLE, Amount.REST) and line.lot_id}
-    accounts = accounts_of(session, open_amounts, known)
-    masses: dict[int, int] = {}
-    for line in lines:
-        if line.mass_g is not None:
-            masses[line.id] = line.mass_g
-        elif line.lot_id in accounts:
-            masses[line.id] = accounts[line.lot_id].mass_of(line)
-    return masses
+    lots = lots_taken_openly(lines)
+    open_g = open_masses(line_rows_of_lots(session, lots, known), origin_masses_g(session, lots, known))
+    return {
+        line.id: open_g[line.lot_id or 0] if line.mass_g is None else line.mass_g
+        for line in lines
+        if line.mass_g is not None or line.lot_id is not None
+    }
 
 
-def is_material(line: Line) -> bool:
+def lots_taken_openly(lines: Iterable[LineLike]) -> set[int]:
+    """The lots whose account says what these lines took, because the lines state no figure."""
+    return {line.lot_id for line in lines if line.mass_g is None and line.lot_id is not None}
+
+
+def open_masses(lines_of_lot: Mapping[int, Sequence[LineLike]], origin_g: Mapping[int, int | None]) -> dict[int, int]:
+    """By lot, what a line of `whole` or `rest` takes of it, in grams, given all its lines and its origin mass."""
+    return {lot_id: left_g(held_g(origin_g.get(lot_id), lines), lines) for lot_id, lines in lines_of_lot.items()}
+
+
+def is_material(line: LineLike) -> bool:
     """Whether a line is part of what products are made of: not ties, not an internal loop."""
-    return line.category not in (Category.TIES, Category.INTERNAL_LOOP)
+    return line.category is not Category.TIES and line.category is not Category.INTERNAL_LOOP

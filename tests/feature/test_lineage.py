@@ -196,3 +196,10 @@ def test_every_table_of_a_trace_adds_up_to_the_same_whole(plant: Plant) -> None:
     traced = trace(plant, lot)
     for table in ("shares", "suppliers", "deliveries"):
         assert sum(int(row["share"].replace(".", "")) for row in traced[table]) == 10**12
+
+
+def test_what_has_no_dry_mass_has_no_shares_and_may_contain_all_the_same(plant: Plant) -> None:
+    fed = opening(plant, "flake", "FLAKE", "1000", "0.01")
+    water = out("by_product", "SIDE", "by_product", "press_water", "5", "1")
+    traced = trace(plant, made(plant, "wash", {fed: None}, water))
+    assert (traced["shares"], traced["remainder"], traced["may_contain"]) == ([], "1.000000000000", [fed])
