@@ -17,6 +17,7 @@ from service.core.quantities import (
     UG_PER_KG,
     divide_half_up,
     dry_ug,
+    grouped,
     kg_text,
     percent_half_up,
     require_fraction_ppm,
@@ -275,4 +276,4 @@ def _not_claimable(balance: Balance) -> str:
 
 def _kg(amount_ug: int) -> str:
     """Kilograms with one decimal and grouped thousands."""
-    return f"{Decimal(divide_half_up(amount_ug * 10, UG_PER_KG)) / 10:,.1f}"
+    return grouped(f"{Decimal(divide_half_up(amount_ug * 10, UG_PER_KG)) / 10:.1f}")

@@ -40,13 +40,16 @@ class _Line:
     dry_ug: int
 
     def __post_init__(self) -> None:
-        kind = type(self).__name__.lower()
         if self.dry_ug < 0:
             raise BadLine(
-                f"dry_ug of {kind} {self.key} is {self.dry_ug}: a mass is not negative, book a draw as a draw"
+                f"dry_ug of {self._kind} {self.key} is {self.dry_ug}: a mass is not negative, book a draw as a draw"
             )
         if self.end < self.start:
-            raise BadLine(f"{kind} {self.key} ends at {self.end}, before its start {self.start}: correct one")
+            raise BadLine(f"{self._kind} {self.key} ends at {self.end}, before its start {self.start}: correct one")
+
+    @property
+    def _kind(self) -> str:
+        return type(self).__name__.lower()
 
 
 @dataclass(frozen=True, slots=True)

@@ -229,14 +229,14 @@ def test_bad_lines_are_refused_when_they_are_made() -> None:
 
 def test_sentence_for_a_balance_that_closes() -> None:
     assert sentence(p07()) == (
-        "19,673.0 kg dry went in, 19,205.9 kg dry came out weighed and 295.1 kg by estimate: "
+        "19\u202f673.0 kg dry went in, 19\u202f205.9 kg dry came out weighed and 295.1 kg by estimate: "
         "172.0 kg are missing, 0.87 % of the dry input, within the tolerance of 3 %. The balance closes."
     )
 
 
 def test_sentence_for_a_loss() -> None:
     assert sentence(p07(Tolerance(5_000))) == (
-        "19,673.0 kg dry went in, 19,205.9 kg dry came out weighed and 295.1 kg by estimate: "
+        "19\u202f673.0 kg dry went in, 19\u202f205.9 kg dry came out weighed and 295.1 kg by estimate: "
         "172.0 kg are missing, 0.87 % of the dry input, above the tolerance of 0.5 %. Look for a by-product "
         "container not weighed, a bag not booked or a default moisture too low."
     )
@@ -244,7 +244,7 @@ def test_sentence_for_a_loss() -> None:
 
 def test_sentence_for_a_gain() -> None:
     assert sentence(close(lines(P08_LINES), tolerance=THREE_PERCENT)) == (
-        "9,400.0 kg dry went in, 9,800.8 kg dry came out weighed: 400.8 kg too much came out, "
+        "9\u202f400.0 kg dry went in, 9\u202f800.8 kg dry came out weighed: 400.8 kg too much came out, "
         "4.26 % of the dry input, above the tolerance of 3 %. Look for a bale or rework fed without booking, "
         "flake booked too dry or a bag booked twice. "
         "400.8 kg may not be claimed until this is explained."
