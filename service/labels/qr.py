@@ -7,6 +7,7 @@ address means the same in capitals (RFC 3986, 3.2.2) and the scan page answers t
 
 import io
 from dataclasses import dataclass
+from typing import Any
 from urllib.parse import urlsplit
 
 import qrcode
@@ -87,20 +88,22 @@ def qr_matrix(text: str) -> QrMatrix:
     modules are lost to blur sooner than strong correction wins them back.
     """
     weakest, *stronger = _LEVELS
-    best, best_level = _encoded(text, weakest[1]), weakest[0]
+    best, best_level = _fitted(text, weakest[1]), weakest[0]
     for level, constant in stronger:
-        candidate = _encoded(text, constant)
+        candidate = _fitted(text, constant)
         if candidate.version == best.version:
             best, best_level = candidate, level
+    best.make(fit=False)  # the slow part, so only for the one that is drawn
     rows = tuple(tuple(bool(module) for module in row) for row in best.modules)
     return QrMatrix(text, int(best.version), best_level, rows)
 
 
-def _encoded(text: str, level: int) -> qrcode.QRCode:
+def _fitted(text: str, level: int) -> "qrcode.QRCode[Any]":
+    """An encoder whose version is the smallest that holds the text."""
     code = qrcode.QRCode(version=None, error_correction=level, border=0)
     # One segment: the library would otherwise cut long texts into pieces of different modes.
     code.add_data(QRData(text), optimize=0)
-    code.make(fit=True)
+    code.best_fit()
     return code
 
 

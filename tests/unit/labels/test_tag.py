@@ -18,16 +18,8 @@ from PIL import Image, ImageChops
 from service.labels import lettering
 from service.labels.lettering import width_em
 from service.labels.qr import QUIET_MODULES, qr_matrix, scan_url
-from service.labels.tag import (
-    HEIGHT_MM,
-    NOTICE,
-    SMALLEST_MM,
-    WIDTH_MM,
-    TagContent,
-    TagTextTooLong,
-    tag_png,
-    tag_svg,
-)
+from service.labels.sheet import SMALLEST_MM, TagTextTooLong
+from service.labels.tag import HEIGHT_MM, NOTICE, WIDTH_MM, TagContent, tag_png, tag_svg
 
 SVG = "{http://www.w3.org/2000/svg}"
 CODE = "Q2ZTMZMYEJ"
