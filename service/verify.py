@@ -2,8 +2,9 @@
 
 What is derived is recomputed here by plain SQL and sums, never by the code that wrote it, so that a mistake
 in that code is found as well as a changed value. Recomputed are: `lot_stock`, the bales of each delivery
-against its material net, what kind of thing each reference points at, and the counters that give out
-identities. `service.journal.verify` says what a proof without an outside witness cannot show.
+against its material net, what kind of thing each reference points at, the counters that give out
+identities, and the digests of photos. `service.journal.verify` says what a proof without an outside witness
+cannot show.
 """
 
 from collections.abc import Iterator, Sequence
@@ -29,6 +30,7 @@ from service.journal.faults import Fault, Report, Watch, shown
 from service.journal.tables import SITE_STEP, Counter, IdempotencyRecord, JournalEntry
 from service.journal.verify import ROWS_AT_A_TIME, verify_journal
 from service.plant.statuses import SettingKey
+from service.weighbridge.verify_remarks import check_attachments, check_remarks
 
 MIGRATION_TABLE = "alembic_version"
 
@@ -75,6 +77,8 @@ def examine(database: Database, watch: Watch | None = None) -> Report:
             _check_settings(session, report)
             _check_stock(session, report)
             _check_deliveries(session, report)
+            check_remarks(session, report)
+            check_attachments(session, report)
         except (DataError, ProgrammingError):
             raise  # our own mistake, not one of the file
         except DatabaseError as failure:

@@ -4,6 +4,7 @@ The rows are stored through the writer and its journal, but as plain rows: what 
 day is tested elsewhere. They are chosen to agree with each other, so that a full verification finds nothing.
 """
 
+import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -40,11 +41,12 @@ DAY = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 EVENING = datetime(2026, 3, 2, 18, 0, tzinfo=UTC)
 LOT_G, TIE_G, FED_G = 500_000, 1_500, 200_000
 DIGEST = "ab" * 32
+PHOTO = b"\xff\xd8\xff\xe0 no picture, but it begins like one"
 
 KINDS = (
     "actor", "balance", "container_type", "contract", "deduction", "delivery", "equipment", "equipment_event",
-    "hold", "instrument", "line", "lot", "material", "measurement", "paper", "partner", "process", "setting",
-    "site", "weighing", "weighing_choice",
+    "hold", "instrument", "line", "lot", "material", "measurement", "paper", "partner", "process", "remark",
+    "setting", "site", "weighing", "weighing_choice",
 )  # fmt: skip
 EXTRA = ("text", "tare_weighing")
 
@@ -78,6 +80,9 @@ def fill(writer: Writer, author_id: int = 1) -> FullDatabase:
 
 def store(entry: Entry, row: Any) -> int:
     entry.open(SITE_NO, f"{type(row).__tablename__}_recorded", DAY)
+    if isinstance(row, gate.Remark):
+        photo = {"sha256": row.photo_sha256, "media_type": "image/jpeg", "size_bytes": len(PHOTO), "content": PHOTO}
+        entry.session.execute(insert(gate.Attachment).values(photo | {"stored_at": entry.recorded_at}))
     entry.add(row)
     if isinstance(row, TextCommitment):
         entry.session.execute(insert(PrivateText).values(id=row.id, salt=b"salt", text="a reason"))
@@ -105,6 +110,14 @@ def rows(ids: dict[str, int]) -> Iterator[SQLModel]:
     )
     yield lots.LotFact(
         id=ids["lot"], material_id=ids["material"], owner_id=ids["partner"], place="Row 4", note="wet side"
+    )
+    yield gate.Remark(
+        id=ids["remark"],
+        delivery_id=ids["delivery"],
+        lot_id=ids["lot"],
+        kind=of_gate.RemarkKind.WET,
+        note_id=ids["text"],
+        photo_sha256=hashlib.sha256(PHOTO).hexdigest(),
     )
     yield lots.LotMass(id=ids["lot"], material_g=LOT_G, tie_g=TIE_G, basis=of_lots.MassBasis.ALLOCATED)
     yield lots.Measurement(

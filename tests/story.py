@@ -20,7 +20,7 @@ from service.unit_of_work import Writer
 
 SENDERS = ("operator", "quality")
 KEPT_HEADERS = ("location", "x-record-sha256")
-FIRST_BYTES = 24  # of a PNG: its signature and its size in dots
+FIRST_BYTES = 24  # of a PNG: its signature and its size in dots; of a JPEG: its signature and version
 
 
 def key_of(sender: str) -> str:

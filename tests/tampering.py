@@ -49,7 +49,7 @@ def unguarded(database: Database) -> Iterator[Connection]:
 
 def tables() -> list[Table]:
     """Fact and projection tables, and the erasable texts, which a digest in the facts covers."""
-    operational = {"idempotency", "credential", "counter"}
+    operational = {"idempotency", "credential", "browser_session", "counter"}
     return [table for table in SQLModel.metadata.sorted_tables if table.name not in operational]
 
 

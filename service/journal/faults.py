@@ -56,6 +56,8 @@ class Report:
     checkpoints: int = 0
     texts: int = 0
     erased_texts: int = 0
+    photos: int = 0
+    erased_photos: int = 0
     stocks: int = 0
     deliveries: int = 0
 

@@ -2,10 +2,12 @@
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime
+from typing import NamedTuple
 
 from sqlalchemy import or_, select
 from sqlmodel import Session, col
 
+from service.core.name_match import names_meant, plain_name
 from service.errors import NotFound
 from service.journal.read import Knowledge, current
 from service.journal.tables import SITE_STEP, PrivateText
@@ -50,6 +52,40 @@ def names_of(session: Session, partners: Iterable[Partner]) -> dict[int, str | N
     ).all()
     texts: dict[int, str | None] = {row[0]: row[1] for row in rows}
     return {partner_id: texts.get(text_id) for partner_id, text_id in text_ids.items()}
+
+
+class PartnerMatch(NamedTuple):
+    """A partner that may be meant; `is_exact`: code or name is what was typed, but for case and spaces."""
+
+    code: str
+    name: str | None
+    is_exact: bool
+
+
+def match_partners(session: Session, typed: str, *, suppliers_only: bool = True, limit: int = 8) -> list[PartnerMatch]:
+    """Partners somebody may mean by a code or by a part of a name, the likeliest first.
+
+    The code itself, the name itself, names that hold every typed word, close spellings. All names are looked
+    at: a plant knows hundreds of partners, not hundreds of thousands. One whose name has been erased is found
+    by code only.
+    """
+    wanted = plain_name(typed)
+    query = (
+        current(Partner)
+        .join(PrivateText, col(PrivateText.id) == col(Partner.name_id))
+        .order_by(col(Partner.id))
+        .with_only_columns(col(Partner.code), col(PrivateText.text))
+    )
+    if suppliers_only:
+        query = query.where(col(Partner.is_supplier))
+    known = [(row[0], row[1]) for row in session.execute(query)]
+    by_code = [PartnerMatch(code, name, True) for code, name in known if code.casefold() == wanted]
+    named = [(code, name) for code, name in known if name is not None and code.casefold() != wanted]
+    by_name = [
+        PartnerMatch(*named[place], is_exact=plain_name(named[place][1]) == wanted)
+        for place in names_meant(typed, [name for _, name in named], limit)
+    ]
+    return [*by_code, *by_name][:limit]
 
 
 def find_unmapped_supplier(session: Session, name: str, site_no: int) -> Partner | None:

@@ -105,6 +105,8 @@ class LossIn(Body):
     def _weighed_or_estimated(self) -> Self:
         if (self.mass_kg is None) == (self.fraction_of_dry_in is None):
             raise fault_in("mass_kg", "give either mass_kg with moisture_fraction, or fraction_of_dry_in")
+        if self.fraction_of_dry_in == 0:
+            raise fault_in("fraction_of_dry_in", "fraction_of_dry_in must be above 0: leave a loss of nothing out")
         if self.mass_kg is not None and self.moisture_fraction is None:
             raise fault_in("moisture_fraction", "a weighed loss needs moisture_fraction: the balance is on dry mass")
         if self.fraction_of_dry_in is not None and self.moisture_fraction is not None:

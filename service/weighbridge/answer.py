@@ -13,6 +13,7 @@ from service.plant.tables import Instrument, Material, Site
 from service.weighbridge.answer_masses import bales_out, difference_out, kg_or_none, masses_out
 from service.weighbridge.masses import Load, Pair, chosen_pair, is_open, physical_pair
 from service.weighbridge.queries import contents_of, load_of
+from service.weighbridge.remarks import remarks_out
 from service.weighbridge.schemas_out import ChoiceOut, DeductionOut, DeliveryFacts, DeliveryOut, WeighingOut
 from service.weighbridge.statuses import Purpose
 from service.weighbridge.tables import Deduction, Delivery, Weighing, WeighingChoice
@@ -41,6 +42,7 @@ def delivery_out(session: Session, delivery: Delivery, known: Knowledge | None =
         masses=masses_out(session, load, contents, supplier, material, instruments, known),
         supplier_difference=difference_out(session, load, material, known),
         bales=bales_out(session, contents, known),
+        remarks=remarks_out(session, delivery.id, known),
     )
 
 

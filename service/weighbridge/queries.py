@@ -1,20 +1,20 @@
 """Deliveries and what hangs on them, as they stand or as they were known."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, exists, or_, select
+from sqlalchemy import ColumnElement, select
 from sqlmodel import Session, col
 
 from service.errors import Conflict, NotFound
 from service.journal.read import Knowledge, current
-from service.journal.tables import SITE_STEP, VersionedFact
+from service.journal.tables import SITE_STEP
 from service.lots.queries import chunks, lots_of_delivery
 from service.lots.statuses import Step
 from service.lots.tables import Line, Lot, LotMass, Process
 from service.weighbridge.masses import Load
-from service.weighbridge.statuses import Decision, Purpose, WeighingKind, WeighingOrigin
+from service.weighbridge.statuses import Decision, WeighingKind, WeighingOrigin
 from service.weighbridge.tables import Deduction, Delivery, Weighing, WeighingChoice
 
 
@@ -86,17 +86,20 @@ def load_of(session: Session, delivery: Delivery, known: Knowledge | None = None
 
 def loads_of(session: Session, deliveries: Sequence[Delivery], known: Knowledge | None = None) -> list[Load]:
     """The same for a page of deliveries, in three queries for all of them."""
+    deductions = _by_delivery(session, Deduction, [delivery.id for delivery in deliveries], known)
+    return [
+        replace(load, deductions=tuple(deductions.get(load.delivery.id, ())))
+        for load in loads_as_weighed(session, deliveries, known)
+    ]
+
+
+def loads_as_weighed(session: Session, deliveries: Sequence[Delivery], known: Knowledge | None = None) -> list[Load]:
+    """Deliveries with weighings and choices alone: enough for gross, tare and net, not for what is taken off it."""
     ids = [delivery.id for delivery in deliveries]
     weighings = _by_delivery(session, Weighing, ids, known)
     choices = _by_delivery(session, WeighingChoice, ids, known)
-    deductions = _by_delivery(session, Deduction, ids, known)
     return [
-        Load(
-            delivery,
-            tuple(weighings.get(delivery.id, ())),
-            tuple(choices.get(delivery.id, ())),
-            tuple(deductions.get(delivery.id, ())),
-        )
+        Load(delivery, tuple(weighings.get(delivery.id, ())), tuple(choices.get(delivery.id, ())), ())
         for delivery in deliveries
     ]
 
@@ -114,57 +117,6 @@ def _by_delivery(
 def all_versions(session: Session, table: type[Any], owner: ColumnElement[bool]) -> Sequence[Any]:
     """Every version of the facts that belong to one owner, withdrawn ones too, oldest first."""
     return session.execute(select(table).where(owner).order_by(col(table.seq), col(table.id))).scalars().all()
-
-
-def list_deliveries(
-    session: Session,
-    known: Knowledge | None = None,
-    *,
-    site_no: int | None = None,
-    ticket_no: str | None = None,
-    open_only: bool = False,
-    after: int = 0,
-    limit: int = 50,
-) -> Sequence[Delivery]:
-    """A page of tickets in the order of their ids; reversed ones are left out."""
-    query = current(Delivery, known).where(col(Delivery.id) > after)
-    if site_no is not None:
-        query = query.where(col(Delivery.id) >= site_no * SITE_STEP, col(Delivery.id) < (site_no + 1) * SITE_STEP)
-    if ticket_no is not None:
-        query = query.where(col(Delivery.ticket_no) == ticket_no)
-    if open_only:
-        query = query.where(_is_open(known))
-    return session.execute(query.order_by(col(Delivery.id)).limit(limit)).scalars().all()
-
-
-def _is_open(known: Knowledge | None) -> ColumnElement[bool]:
-    """SQL of `masses.is_open`: no pair for physics, neither chosen nor from our own scale, and not sent away."""
-
-    def weighed(kind: WeighingKind) -> ColumnElement[bool]:
-        return _exists(
-            Weighing,
-            known,
-            and_(
-                col(Weighing.delivery_id) == col(Delivery.id),
-                col(Weighing.kind) == kind,
-                col(Weighing.origin) == WeighingOrigin.OWN,
-            ),
-        )
-
-    chosen = _exists(
-        WeighingChoice,
-        known,
-        and_(
-            col(WeighingChoice.delivery_id) == col(Delivery.id),
-            col(WeighingChoice.purpose) == Purpose.PHYSICAL,
-        ),
-    )
-    has_pair = or_(chosen, and_(weighed(WeighingKind.GROSS), weighed(WeighingKind.TARE)))
-    return and_(~has_pair, col(Delivery.decision) != Decision.REJECTED)
-
-
-def _exists(table: type[VersionedFact], known: Knowledge | None, condition: ColumnElement[bool]) -> ColumnElement[bool]:
-    return exists(current(table, known).where(condition).correlate(Delivery).with_only_columns(col(table.id)))
 
 
 def ticket_taken(

@@ -6,10 +6,11 @@ from fastapi import Path, Query, Response
 
 from service.plant.queries import get_by_code
 from service.plant.tables import Site
-from service.web import Known, Read, Write, router
+from service.web import Known, Moment, Read, Write, router
 from service.weighbridge.answer import delivery_out
-from service.weighbridge.history import page_out, versions_out
-from service.weighbridge.queries import get_delivery, list_deliveries
+from service.weighbridge.history import versions_out
+from service.weighbridge.photo import MEDIA_TYPE
+from service.weighbridge.queries import get_delivery
 from service.weighbridge.record_bales import record_bales, record_load_lot
 from service.weighbridge.record_correction import correct_delivery
 from service.weighbridge.record_deduction import (
@@ -19,8 +20,11 @@ from service.weighbridge.record_deduction import (
     withdraw_deduction,
 )
 from service.weighbridge.record_delivery import record_delivery, reverse_delivery
+from service.weighbridge.record_reading import correct_weighing
 from service.weighbridge.record_rejection import reject_bales
+from service.weighbridge.record_remark import record_remark, with_kept_photo, withdraw_remark
 from service.weighbridge.record_weighing import record_choice, record_lot_weighing, record_weighing
+from service.weighbridge.remarks import get_photo, remarks_out
 from service.weighbridge.schemas import (
     BalesIn,
     ChoiceIn,
@@ -35,16 +39,24 @@ from service.weighbridge.schemas import (
     ScaleReading,
     WeighingIn,
 )
-from service.weighbridge.schemas_out import DeliveryOut, DeliveryPage, VersionsOut
+from service.weighbridge.schemas_out import DeliveryOut, DeliveryPage, RemarkOut, VersionsOut
+from service.weighbridge.schemas_reading import WeighingCorrectionIn
+from service.weighbridge.schemas_remark import RemarkIn
+from service.weighbridge.ticket_list import list_deliveries, page_out
 
 routes = router("weighbridge")
 
 DeliveryId = Annotated[int, Path(ge=1, lt=2**53, description="Number of the delivery (not its ticket).")]
+RemarkId = Annotated[int, Path(ge=1, lt=2**53, description="Number of the remark.")]
 PAGE_MAX = 200
 
 
 def _location(out: DeliveryOut) -> str:
     return f"/v1/deliveries/{out.id}"
+
+
+def _remarks(out: RemarkOut) -> str:
+    return f"/v1/deliveries/{out.delivery_id}/remarks"
 
 
 @routes.post("/deliveries", status_code=201, response_model=DeliveryOut)
@@ -60,16 +72,24 @@ def get_deliveries(
     open_only: Annotated[bool, Query(alias="open", description="Only tickets that wait for a weighing.")] = False,
     site: Annotated[str | None, Query(description="Code of a site.")] = None,
     ticket_no: Annotated[str | None, Query(description="One ticket number.")] = None,
+    arrived_from: Annotated[Moment | None, Query(description="Arrived then or later.")] = None,
+    arrived_to: Annotated[Moment | None, Query(description="Arrived before then.")] = None,
+    include_reversed: Annotated[bool, Query(description="Reversed tickets too.")] = False,
+    newest_first: Annotated[bool, Query(description="The ticket opened last comes first.")] = False,
     after: Annotated[int, Query(ge=0, lt=2**53, description="`next_after` of the page before.")] = 0,
     limit: Annotated[int, Query(ge=1, le=PAGE_MAX)] = 50,
 ) -> DeliveryPage:
-    """Tickets in the order they were opened, page by page; reversed ones are left out."""
+    """Tickets in the order they were opened, or the other way round, page by page."""
     rows = list_deliveries(
         session,
         known,
         site_no=None if site is None else get_by_code(session, Site, site).site_no,
         ticket_no=ticket_no,
         open_only=open_only,
+        arrived_from=arrived_from,
+        arrived_to=arrived_to,
+        include_reversed=include_reversed,
+        newest_first=newest_first,
         after=after,
         limit=limit,
     )
@@ -92,6 +112,16 @@ def get_versions(delivery_id: DeliveryId, session: Read) -> VersionsOut:
 def post_weighing(delivery_id: DeliveryId, body: WeighingIn, write: Write) -> Response:
     """Weigh the truck: gross or tare, on our scale or on somebody else's."""
     return write(lambda entry: record_weighing(entry, delivery_id, body), location=_location)
+
+
+@routes.post(
+    "/deliveries/{delivery_id}/weighings/{weighing_id}/corrections", status_code=201, response_model=DeliveryOut
+)
+def post_reading_correction(
+    delivery_id: int, weighing_id: int, correction: WeighingCorrectionIn, write: Write
+) -> Response:
+    """Correct a figure that was typed in wrongly: the next version of the reading."""
+    return write(lambda entry: correct_weighing(entry, delivery_id, weighing_id, correction))
 
 
 @routes.post("/deliveries/{delivery_id}/weighing-choice", status_code=201, response_model=DeliveryOut)
@@ -167,3 +197,32 @@ def post_correction(delivery_id: DeliveryId, body: CorrectionIn, write: Write) -
 def post_reversal(delivery_id: DeliveryId, body: ReasonIn, write: Write) -> Response:
     """Take a ticket back; refused while any of its lots is used, naming lots and runs."""
     return write(lambda entry: reverse_delivery(entry, delivery_id, body), location=_location)
+
+
+@routes.post("/deliveries/{delivery_id}/remarks", status_code=201, response_model=RemarkOut)
+def post_remark(delivery_id: DeliveryId, body: RemarkIn, write: Write) -> Response:
+    """Record damage, wet, odour or whatever was noticed about a load or one bale of it, with a photo."""
+    remark = with_kept_photo(body)
+    return write(lambda entry: record_remark(entry, delivery_id, remark), location=_remarks)
+
+
+@routes.get("/deliveries/{delivery_id}/remarks")
+def get_remarks(delivery_id: DeliveryId, session: Read, known: Known) -> list[RemarkOut]:
+    """What was noticed about a load; withdrawn remarks are left out."""
+    return remarks_out(session, get_delivery(session, delivery_id, known).id, known)
+
+
+@routes.get(
+    "/deliveries/{delivery_id}/remarks/{remark_id}/photo",
+    response_class=Response,
+    responses={200: {"description": "JPEG.", "content": {MEDIA_TYPE: {}}}},
+)
+def get_remark_photo(delivery_id: DeliveryId, remark_id: RemarkId, session: Read) -> Response:
+    """The photo of a remark, a withdrawn one too. It can be erased, so nobody may keep a copy on the way."""
+    return Response(get_photo(session, delivery_id, remark_id), 200, {"Cache-Control": "no-store"}, MEDIA_TYPE)
+
+
+@routes.post("/deliveries/{delivery_id}/remarks/{remark_id}/withdrawal", status_code=201, response_model=RemarkOut)
+def post_remark_withdrawal(delivery_id: DeliveryId, remark_id: RemarkId, body: ReasonIn, write: Write) -> Response:
+    """Take a remark back; it stays readable as withdrawn."""
+    return write(lambda entry: withdraw_remark(entry, delivery_id, remark_id, body), location=_remarks)

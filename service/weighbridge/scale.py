@@ -57,7 +57,7 @@ def store_reading(
         instrument = look_up_scale(findings, entry, reading.instrument, f"{pointer}/instrument")
         findings.refuse_if_any(code="unknown-code", detail="The weighing names a scale that is not registered.")
         assert instrument is not None
-        _refuse_beyond_range(instrument, reading.mass_g, pointer)
+        refuse_beyond_range(instrument, reading.mass_g, pointer)
     series = reading.ticket_series or (instrument.code if instrument else reading.origin.value)
     if reading.ticket_no is not None:
         ticket_no = reading.ticket_no
@@ -100,7 +100,13 @@ def _next_ticket(entry: Entry, instrument: Instrument, kind: WeighingKind) -> st
             return ticket_no
 
 
-def _refuse_beyond_range(instrument: Instrument, mass_g: int, pointer: str) -> None:
+def refuse_beyond_range(instrument: Instrument, mass_g: int, pointer: str) -> None:
+    """A value the instrument cannot have shown is a typing error.
+
+    Raises
+    ------
+    Unacceptable : the mass lies above Max + 9 e.
+    """
     if not over_range(mass_g, instrument.max_g, instrument.e_g):
         return
     remedy = "Check the mass and the scale; a value above Max + 9 e was not read from this instrument."

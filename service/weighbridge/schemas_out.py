@@ -9,6 +9,7 @@ from service.weighbridge.statuses import (
     DeliveryForm,
     NonFoodStatus,
     Purpose,
+    RemarkKind,
     WeighingEntry,
     WeighingKind,
     WeighingOrigin,
@@ -116,11 +117,27 @@ class BaleOut(Out):
     sent_back: bool
 
 
+class RemarkOut(Out):
+    """Something noticed. `lot` null: about the whole load; `photo_sha256` is of the bytes that are kept."""
+
+    id: int
+    delivery_id: int
+    kind: RemarkKind
+    lot: str | None
+    note: str | None
+    noticed_at: Moment
+    photo_sha256: str | None
+    photo_is_erased: bool
+    is_withdrawn: bool
+
+
 class DeliverySummary(Out):
-    """One line of the list of tickets."""
+    """One line of the list of tickets. `gross_kg` is there before the truck has left; `net_kg` is not."""
 
     id: int
     ticket_no: str
+    is_reversed: bool
+    plate: str | None
     supplier: str
     supplier_is_mapped: bool
     material: str
@@ -131,6 +148,7 @@ class DeliverySummary(Out):
     counted: int | None
     decision: Decision
     is_open: bool
+    gross_kg: str | None
     net_kg: str | None
 
 
@@ -183,6 +201,7 @@ class DeliveryOut(DeliveryFacts):
     masses: MassesOut
     supplier_difference: SupplierDifferenceOut | None
     bales: list[BaleOut]
+    remarks: list[RemarkOut]
 
 
 class VersionStamp(Out):
@@ -215,10 +234,34 @@ class MoistureVersion(Out):
     facts: DeliveryMoistureOut
 
 
+class RemarkVersion(Out):
+    stamp: VersionStamp
+    facts: RemarkOut
+
+
+class ReadingFacts(Out):
+    """One version of a reading of the truck; a mistyped figure is corrected by the next one."""
+
+    id: int
+    version: int
+    kind: WeighingKind
+    mass_kg: str
+    weighed_at: Moment
+    ticket_series: str
+    ticket_no: str
+
+
+class ReadingVersion(Out):
+    stamp: VersionStamp
+    facts: ReadingFacts
+
+
 class VersionsOut(Out):
     """Every version of everything that was stated about a delivery, oldest first."""
 
     delivery: list[DeliveryVersion]
+    weighings: list[ReadingVersion]
     choices: list[ChoiceVersion]
     deductions: list[DeductionVersion]
     moisture: list[MoistureVersion]
+    remarks: list[RemarkVersion]

@@ -53,3 +53,14 @@ class DeductionKind(StrEnum):
     TIE = "tie"
     PALLET = "pallet"
     CONTAMINANT = "contaminant"
+
+
+class RemarkKind(StrEnum):
+    """What somebody noticed about a load or a bale when he looked at it."""
+
+    DAMAGED = "damaged"
+    WET = "wet"
+    ODOUR = "odour"
+    CONTAMINATED = "contaminated"
+    FOREIGN_OBJECT = "foreign_object"
+    OTHER = "other"

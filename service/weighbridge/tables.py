@@ -1,9 +1,9 @@
-"""Deliveries and weighings. One delivery is one truck and one weighbridge ticket with several weighings."""
+"""Deliveries, weighings and remarks. One delivery is one truck and one weighbridge ticket with several weighings."""
 
 from datetime import datetime
 
 from sqlalchemy import BigInteger, CheckConstraint, Index, LargeBinary, text
-from sqlmodel import Field
+from sqlmodel import Field, SQLModel
 
 from service.db import UtcDateTime, enum_column
 from service.journal.tables import SITE_STEP, VersionedFact, version_checks
@@ -13,6 +13,7 @@ from service.weighbridge.statuses import (
     DeliveryForm,
     NonFoodStatus,
     Purpose,
+    RemarkKind,
     WeighingEntry,
     WeighingKind,
     WeighingOrigin,
@@ -47,7 +48,7 @@ class Delivery(VersionedFact, table=True):
     material_id: int = Field(sa_type=BigInteger, foreign_key="identity.id")
     contract_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="identity.id")
     form: DeliveryForm = Field(sa_type=enum_column(DeliveryForm))
-    arrived_at: datetime = Field(sa_type=UtcDateTime)
+    arrived_at: datetime = Field(sa_type=UtcDateTime, index=True)
     plate_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="text_commitment.id")
     driver_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="text_commitment.id")
     note_no: str | None = Field(default=None, max_length=64)
@@ -121,3 +122,40 @@ class Deduction(VersionedFact, table=True):
     kind: DeductionKind = Field(sa_type=enum_column(DeductionKind))
     pieces: int
     per_piece_g: int = Field(sa_type=BigInteger)
+
+
+class Attachment(SQLModel, table=True):
+    """Erasable: a photo by the SHA-256 of its bytes; it may show people. Erasing sets `content` to NULL.
+
+    Not hashed by the journal: the facts that name the digest are. They stay when the bytes are erased.
+    """
+
+    __tablename__ = "attachment"
+    __table_args__ = (
+        CheckConstraint("length(sha256) = 64", name="sha256"),
+        CheckConstraint("media_type = 'image/jpeg'", name="media_type"),
+        CheckConstraint("size_bytes > 0", name="size"),
+        CheckConstraint("content IS NULL OR length(content) = size_bytes", name="content"),
+    )
+
+    sha256: str = Field(primary_key=True, max_length=64)
+    media_type: str = Field(max_length=32)
+    size_bytes: int
+    content: bytes | None = Field(default=None, sa_type=LargeBinary)
+    stored_at: datetime = Field(sa_type=UtcDateTime)
+
+
+class Remark(VersionedFact, table=True):
+    """What somebody noticed about a delivery, or about one lot of it; `effective_at` is when he saw it."""
+
+    __tablename__ = "remark"
+    __table_args__ = (
+        *version_checks(),
+        CheckConstraint("kind <> 'other' OR note_id IS NOT NULL", name="other_is_named"),
+    )
+
+    delivery_id: int = Field(sa_type=BigInteger, foreign_key="identity.id", index=True)
+    lot_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="identity.id")
+    kind: RemarkKind = Field(sa_type=enum_column(RemarkKind))
+    note_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="text_commitment.id")
+    photo_sha256: str | None = Field(default=None, max_length=64, foreign_key="attachment.sha256", index=True)

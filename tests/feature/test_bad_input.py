@@ -73,6 +73,7 @@ def test_moistures_and_other_fractions(gate: Gate) -> None:
         gate.refuses("/v1/opening-lots", opening(moisture_fraction=fraction), *INVALID, "/moisture_fraction")
         for path in (f"/v1/lots/{gate.lot}/moisture", f"/v1/deliveries/{gate.ticket}/moisture"):
             gate.refuses(path, sample | {"moisture_fraction": fraction}, *INVALID, "/moisture_fraction")
+    for fraction in (*BAD_FRACTIONS, "0", 0):
         losses = {"losses": [{"stream": "effluent", "fraction_of_dry_in": fraction, "at": at(2)}]}
         gate.refuses(f"/v1/runs/{gate.run}/losses", losses, *INVALID, "/losses/0/fraction_of_dry_in")
 

@@ -3,8 +3,14 @@
 Method: over HTTP on both engines; refusals are checked to change nothing.
 """
 
-from gate import contract, supplier
+import pytest
+from gate import at, contract, supplier
 from plant_fixture import Plant
+from sqlalchemy import update
+from sqlmodel import col
+
+from service.journal.tables import PrivateText
+from service.partners.queries import PartnerMatch, match_partners
 
 
 def test_partner_gets_a_code_when_none_is_given(plant: Plant):
@@ -87,3 +93,54 @@ def test_contract_names_known_things_and_a_possible_allowance(plant: Plant):
     assert refused["code"] == "unknown-code"
     assert [fault["pointer"] for fault in refused["errors"]] == ["/partner", "/material"]
     assert plant.get("/v1/contracts") == []
+
+
+# What somebody means by what he types ---------------------------------------------------------------
+
+
+def meant(plant: Plant, typed: str, **more: bool | int) -> list[PartnerMatch]:
+    with plant.database.read() as session:
+        return match_partners(session, typed, **more)  # type: ignore[arg-type]
+
+
+@pytest.fixture
+def partners(plant: Plant) -> Plant:
+    supplier(plant, "NORTH", name="North Yard Sorting")
+    supplier(plant, "RIVER", name="Riverbend  Sorting")
+    supplier(plant, "SORTING", name="Hill Depot")
+    plant.post("/v1/partners", {"code": "HAUL", "name": "North Yard Haulage", "is_carrier": True})
+    return plant
+
+
+def test_a_code_or_a_name_is_meant_whatever_its_case_and_spaces(partners: Plant):
+    assert meant(partners, "north") == [("NORTH", "North Yard Sorting", True)]
+    assert meant(partners, " riverbend sorting ") == [("RIVER", "Riverbend  Sorting", True)]
+    # The code goes before every name that holds the word.
+    by_code, *by_name = meant(partners, "Sorting")
+    assert by_code == ("SORTING", "Hill Depot", True)
+    assert {(match.code, match.is_exact) for match in by_name} == {("NORTH", False), ("RIVER", False)}
+
+
+def test_parts_of_a_name_and_close_spellings(partners: Plant):
+    assert meant(partners, "sort yard") == [("NORTH", "North Yard Sorting", False)]
+    assert meant(partners, "Rivrbend Sortin") == [("RIVER", "Riverbend  Sorting", False)]
+    assert meant(partners, "zzzz") == meant(partners, "") == meant(partners, "  ") == []
+    assert len(meant(partners, "sorting", limit=2)) == 2
+
+
+def test_others_than_suppliers_only_when_asked_for(partners: Plant):
+    assert [match.code for match in meant(partners, "north yard")] == ["NORTH"]
+    assert {match.code for match in meant(partners, "north yard", suppliers_only=False)} == {"NORTH", "HAUL"}
+
+
+def test_a_supplier_whose_name_was_erased_is_found_by_code_only(partners: Plant):
+    erased = update(PrivateText).where(col(PrivateText.text) == "North Yard Sorting").values(text=None)
+    partners.database.write(lambda session: session.execute(erased))
+    assert meant(partners, "NORTH") == [("NORTH", None, True)]
+    assert "NORTH" not in [match.code for match in meant(partners, "yard sorting")]
+
+
+def test_a_supplier_nobody_has_mapped_yet_is_meant_too(partners: Plant):
+    ticket = {"site": "MILL", "supplier_name": "Estuary Bottles", "material": "PET-BALES", "form": "bales"}
+    code = partners.post("/v1/deliveries", ticket | {"arrived_at": at(5)})["supplier"]
+    assert meant(partners, "estuary bottles") == [(code, "Estuary Bottles", True)]

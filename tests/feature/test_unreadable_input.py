@@ -163,6 +163,8 @@ BAD_QUERIES: dict[str, tuple[str, ...]] = {
     "/v1/deliveries?limit=201": ("/limit",),
     f"/v1/deliveries?after={2**70}": ("/after",),
     "/v1/deliveries?ticket_no=%00": ("/ticket_no",),
+    "/v1/deliveries?arrived_from=2026-03-09&arrived_to=noon": ("/arrived_from", "/arrived_to"),
+    "/v1/deliveries?newest_first=perhaps&include_reversed=2": ("/include_reversed", "/newest_first"),
     "/v1/deliveries?site=MI%00LL": ("/site",),
     "/v1/settings?known_at=2026-03-09T05:00:00": ("/known_at",),
     "/v1/settings?known_at=1773021600": ("/known_at",),
