@@ -1,5 +1,6 @@
 """The HTTP service: routers, refusals, request ids, body limit. No logic of its own."""
 
+import re
 import secrets
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
@@ -15,6 +16,11 @@ from service.examples import described
 from service.lineage.routes import routes as lineage_routes
 from service.lots.routes import routes as lot_routes
 from service.pages.card import find_card
+from service.pages.floor.routes import routes as floor_pages
+from service.pages.frame import static_routes
+from service.pages.gate.routes import routes as gate_pages
+from service.pages.home import routes as home_pages
+from service.pages.lots.routes import routes as lot_pages
 from service.pages.scan import pages_router
 from service.papers.routes import routes as paper_routes
 from service.partners.routes import routes as partner_routes
@@ -37,6 +43,8 @@ FEATURE_ROUTES = (
     balance_routes,
     paper_routes,
 )
+# Forms with a photo straight from a phone; everything else keeps to the ordinary limit.
+TAKES_A_PHOTO = re.compile(r"/gate/tickets/\d+/remarks|/scan/photo")
 FOLLOW_UPS: tuple[FollowUp, ...] = (revise_balances,)
 
 
@@ -60,7 +68,7 @@ def random_request_id() -> str:
 
 def create_app(
     settings: Settings, writer: Writer | None = None, request_id: Callable[[], str] = random_request_id
-) -> FastAPI:
+) -> Service:
     """The service on one database.
 
     Parameters
@@ -89,17 +97,20 @@ def create_app(
     register_problem_handlers(app)
     for routes in FEATURE_ROUTES:
         app.include_router(routes)
-    app.include_router(pages_router(find_card))
-    _identify_and_limit(app, settings.body_bytes_max, request_id)
+    for routes in (static_routes, home_pages, gate_pages, floor_pages, lot_pages, pages_router(find_card)):
+        app.include_router(routes)
+    _identify_and_limit(app, settings, request_id)
     app.get("/healthz", tags=["service"])(get_healthz)
     app.get("/readyz", tags=["service"])(get_readyz)
     return app
 
 
-def _identify_and_limit(app: FastAPI, body_bytes_max: int, request_id: Callable[[], str]) -> None:
+def _identify_and_limit(app: FastAPI, settings: Settings, request_id: Callable[[], str]) -> None:
     @app.middleware("http")
     async def identify_and_limit(request: Request, call_next: Callable[[Request], Awaitable[Response]]) -> Response:
         request.state.request_id = request_id()
+        with_photo = TAKES_A_PHOTO.fullmatch(request.url.path) is not None
+        body_bytes_max = settings.photo_bytes_max if with_photo else settings.body_bytes_max
         if await _exceeds(request, body_bytes_max):
             response = problem_response(
                 request, 413, *BODY_TOO_LARGE, f"Send at most {body_bytes_max:,} bytes in one request."

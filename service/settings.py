@@ -18,11 +18,13 @@ class Settings:
     public_url : scheme and host printed in every QR code, without a trailing slash. A printed label
         outlives servers: choose a name that will still be yours in ten years.
     body_bytes_max : largest request body accepted, in bytes.
+    photo_bytes_max : the same for a form with a photo, which a phone makes 3 to 12 MB large.
     """
 
     database_url: str
     public_url: str
     body_bytes_max: int = 1_000_000
+    photo_bytes_max: int = 16_000_000
 
     @staticmethod
     def from_environment() -> "Settings":

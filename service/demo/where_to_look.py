@@ -9,13 +9,16 @@ def where_to_look(loaded: Loaded, address: str) -> str:
     key = ""
     if loaded.visitor_key is not None:
         key = (
-            f"\nA key for trying out writes, shown only now (header 'Authorization: Bearer KEY'):\n"
+            f"\nA key, shown only now: log in with it on the pages, or send it as 'Authorization: Bearer KEY':\n"
             f"  {loaded.visitor_key}\n"
         )
     return (
         "An invented plant's week is loaded. A pellet lot worth tracing: "
         f"{code}\n{key}\n"
+        f"  start page   {address}/\n"
         f"  scan page    {address}/L/{code}\n"
+        f"  lot page     {address}/lots/{code}\n"
+        f"  gate         {address}/gate?day=2026-09-08\n"
         f"  trace        {address}/v1/lots/{code}/trace\n"
         f"  lot record   {address}/v1/lots/{code}/record\n"
         f"  label        {address}/v1/lots/{code}/label.svg\n"
