@@ -1,0 +1,1 @@
+"""The weighbridge clerk's pages."""
