@@ -1,14 +1,19 @@
 """Vessels, their current period, and what stands in them."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
 
 from sqlmodel import Session, col
 
 from service.core.apportion import apportion
 from service.core.quantities import SHARE_ONE, dry_kg_text, kg_text, share_text
+from service.core.vessel_book import Charge, Draw, book_of
 from service.core.vessel_ledger import contents
 from service.errors import NotFound
 from service.journal.read import Knowledge, current, get_current
+from service.journal.tables import SITE_STEP
+from service.lineage.flows import DryLine, FlowReader, microseconds
 from service.lineage.graph import REGIME_OF, LotGraph
 from service.lots.queries import lots_by_id
 from service.lots.tables import Process
@@ -72,3 +77,48 @@ def vessel_out(
 
 def get_vessel(session: Session, vessel_id: int, known: Knowledge | None = None) -> Equipment:
     return get_current(session, Equipment, vessel_id, "vessel", known)
+
+
+@dataclass(frozen=True)
+class VesselLevel:
+    """How much stands in a vessel by the book, without saying of what.
+
+    Parameters
+    ----------
+    since : when its present period began.
+    dry_ug : micrograms dry, zero or more.
+    overdrawn_dry_ug : micrograms dry drawn beyond what the book says was there.
+    """
+
+    vessel: Equipment
+    since: datetime
+    dry_ug: int
+    overdrawn_dry_ug: int
+
+
+def vessel_levels(session: Session, site_no: int) -> list[VesselLevel]:
+    """The level of every vessel of a site, in the order in which they were registered."""
+    of_site = col(Equipment.id) >= site_no * SITE_STEP, col(Equipment.id) < (site_no + 1) * SITE_STEP
+    vessels = session.execute(current(Equipment).where(*of_site).order_by(col(Equipment.id))).scalars().all()
+    running = current(Process).where(
+        col(Process.equipment_id).in_([vessel.id for vessel in vessels]), col(Process.ended_at).is_(None)
+    )
+    periods = {period.equipment_id: period for period in session.execute(running).scalars()}
+    flows = FlowReader(session)
+    flows.weigh(period.id for period in periods.values())
+    levels = []
+    for vessel in vessels:
+        flow = flows.flow_of(periods[vessel.id].id)
+        book = book_of(
+            [Charge(*_passage(dry)) for dry in flow.feeds], [Draw(*_passage(dry)) for dry in flow.discharges]
+        )
+        content_ug = book[-1].charged_to - book[-1].out_to if book else 0
+        missing_ug = sum(entry.missing_ug for entry in book)
+        levels.append(VesselLevel(vessel, periods[vessel.id].started_at, content_ug, missing_ug))
+    return levels
+
+
+def _passage(dry: DryLine) -> tuple[int, int, int, int]:
+    """A line as the book of a vessel takes it: key, start and end in microseconds, dry mass."""
+    line = dry.line
+    return line.id, microseconds(line.start_at), microseconds(line.end_at or line.start_at), dry.dry_ug

@@ -1,0 +1,1 @@
+"""The shop floor's pages: runs, vessels, bags."""
