@@ -1,43 +1,30 @@
 """The page behind a QR code: what is this, how much is it, may it be touched. For a phone, in words.
 
 Everybody who finds a label can open it, so it names no supplier, no customer, no limit and not the written
-cause of a hold. The answer is never cached: a hold placed a minute ago must be on it.
+cause of a hold; people of the plant see these, and what to do next. The answer is never cached: a hold placed
+a minute ago must be on it.
 """
 
-import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime
-from pathlib import Path
 from typing import Annotated, assert_never
 
 from fastapi import APIRouter, Query
-from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from fastapi.responses import RedirectResponse, Response
 from sqlmodel import Session
 
 from service.core.codes import NotACode, normalise
 from service.core.quantities import kg_text
-from service.labels.tag import NOTICE, grouped_code, recycled_line
+from service.core.typed_lists import code_in_address
+from service.labels.tag import grouped_code, recycled_line
 from service.lots.statuses import HoldSubject, LotKind, MassBasis
+from service.pages.desk import Desk, Visitor, page_router
+from service.pages.frame import PAGE_HEADERS, page
+from service.pages.scan_picture import add_picture_routes
 from service.web import Read
 
-HERE = Path(__file__).parent
-FIELD_LENGTH_MAX = 40  # a code with spaces and hyphens, and room for a slip
-
-# Nothing inline and nothing from elsewhere, so escaped text that slips through still runs nothing.
-PAGE_HEADERS = {
-    "Content-Security-Policy": (
-        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
-        "connect-src 'self'; font-src 'self'; media-src 'self' blob:; worker-src 'self'; "
-        "manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
-    ),
-    "X-Content-Type-Options": "nosniff",
-    "Referrer-Policy": "same-origin",
-    "Permissions-Policy": "camera=(self), microphone=(), geolocation=()",
-    "Cross-Origin-Opener-Policy": "same-origin",
-    "Cross-Origin-Resource-Policy": "same-origin",
-}
+FIELD_LENGTH_MAX = 80  # a code with spaces and hyphens, or a whole scan address pasted
 
 
 @dataclass(frozen=True)
@@ -57,6 +44,62 @@ class Sources:
 
 
 @dataclass(frozen=True)
+class SupplierShare:
+    """A supplier with its expected share, as words for a person."""
+
+    name: str
+    percent: str
+
+
+@dataclass(frozen=True)
+class HoldSeen:
+    """A hold that reaches a lot.
+
+    Parameters
+    ----------
+    on : what it was placed on; None for the lot itself.
+    through : code of the lot through which it reaches this one; None where it lies on this one.
+    placed_by_id, placed_by : who placed it, and may therefore not lift it.
+    """
+
+    hold_id: int
+    cause: str
+    on: str | None
+    through: str | None
+    placed_at: datetime
+    placed_by_id: int
+    placed_by: str
+
+
+@dataclass(frozen=True)
+class OpenRun:
+    """A run going on now, into which a lot may be fed."""
+
+    run_id: int
+    step: str
+    started_at: datetime
+
+
+@dataclass(frozen=True)
+class Inside:
+    """What only people of the plant see of a lot, and what they can do with it next.
+
+    Parameters
+    ----------
+    suppliers : the largest few.
+    suppliers_left : how many more there are.
+    runs : runs it may be fed into; none where a hold reaches it or nothing of it is left.
+    paper : what can be printed for it, label or tag; None while it has no mass.
+    """
+
+    suppliers: tuple[SupplierShare, ...]
+    suppliers_left: int
+    holds: tuple[HoldSeen, ...]
+    runs: tuple[OpenRun, ...]
+    paper: str | None
+
+
+@dataclass(frozen=True)
 class LotCard:
     """What the public page says about one lot, as known when it is asked.
 
@@ -73,6 +116,7 @@ class LotCard:
     recycled_percent_text : computed post-consumer share in percent, cut down; None where not computed.
     sources : None for a lot that is itself an origin.
     answered_at : when this was looked up, in the zone in which it shall be shown.
+    inside : what only people of the plant see; None for everybody else.
     """
 
     code: str
@@ -86,6 +130,7 @@ class LotCard:
     recycled_percent_text: str | None
     sources: Sources | None
     answered_at: datetime
+    inside: Inside | None = None
 
     def __post_init__(self) -> None:
         if (self.net_g is None) != (self.mass_basis is None):
@@ -95,86 +140,81 @@ class LotCard:
             )
 
 
-FindCard = Callable[[Session, str], LotCard | None]
-"""Looks a lot up by its code in written form; None where there is no such lot."""
+FindCard = Callable[[Session, str, Desk | None], LotCard | None]
+"""Looks a lot up by its code in written form, for whoever stands at the page; None where there is no such lot."""
 
 
 def pages_router(find_card: FindCard) -> APIRouter:
-    """The scan page, the form for a typed code and the style sheet.
+    """The scan page, and the page on which a label is looked up by camera, photo or typed code.
 
     Parameters
     ----------
     find_card : the only source of facts; these pages decide nothing but words.
     """
-    routes = APIRouter(include_in_schema=False)
-    style = (HERE / "static" / "site.css").read_bytes()
-    style_url = f"/static/site.css?v={hashlib.sha256(style).hexdigest()[:12]}"
-    templates = Environment(
-        loader=FileSystemLoader(HERE / "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-
-    def page(template: str, status: int = 200, **words: object) -> HTMLResponse:
-        html = templates.get_template(template).render(
-            notice=NOTICE, style_url=style_url, field_length=FIELD_LENGTH_MAX, **words
-        )
-        return HTMLResponse(html, status, PAGE_HEADERS | {"Cache-Control": "no-store"})
-
-    def not_found(typed: str, reason: str) -> HTMLResponse:
-        return page("ask.html", 404, typed=typed[:FIELD_LENGTH_MAX], reason=reason)
+    routes = page_router()
 
     # A QR code holds capitals, a person types small letters; a path is case-sensitive, so both are served.
     # `:path` keeps a mistyped slash on this page in words instead of the machine-readable refusal.
     @routes.get("/L/{typed:path}")
     @routes.get("/l/{typed:path}")
-    def get_scan_page(typed: str, session: Read) -> Response:
+    def get_scan_page(typed: str, session: Read, desk: Visitor) -> Response:
         """The answer to a scan."""
         try:
             code = normalise(typed)
         except NotACode as fault:
-            return not_found(typed, as_sentence(fault))
-        card = find_card(session, code)
+            return not_found(desk, typed, as_sentence(fault))
+        card = find_card(session, code, desk)
         if card is None:
             return not_found(
+                desk,
                 typed,
                 f"No lot of this plant has the code {grouped_code(code)}. "
                 "Compare it with the label; if it is right, the label is from another plant.",
             )
-        return page(
-            "lot.html",
-            card=card,
-            typed="",
-            code_groups=grouped_code(card.code).split(" "),
-            kind=kind_words(card.kind),
-            net_kg=None if card.net_g is None else kg_text(card.net_g),
-            basis=None if card.mass_basis is None else basis_words(card.mass_basis),
-            holds=[hold_words(subject) for subject in dict.fromkeys(card.holds)],
-            recycled=None if card.recycled_percent_text is None else recycled_line(card.recycled_percent_text),
-            sources=None if card.sources is None else sources_words(card.sources),
-            answered_at=f"{card.answered_at:%Y-%m-%d %H:%M %Z}",
-        )
+        return card_page(desk, card)
 
     @routes.get("/scan")
-    def get_scan(code: Annotated[str, Query()] = "") -> Response:
-        """The form for a typed code; with a code in it, the way to its page."""
+    def get_scan(desk: Visitor, code: Annotated[str, Query()] = "") -> Response:
+        """Camera, photo and the form for a typed code; with a code in the address, the way to its page."""
         if not code.strip():
-            return page("ask.html", typed="", reason="")
+            return page("ask.html", desk=desk, place="/scan", typed="", reason="", field_length=FIELD_LENGTH_MAX)
         try:
-            known_form = normalise(code)
+            known_form = code_in_address(code) or normalise(code)
         except NotACode as fault:
-            return not_found(code, as_sentence(fault))
+            return not_found(desk, code, as_sentence(fault))
         return RedirectResponse(f"/L/{known_form}", 303, PAGE_HEADERS)
 
-    @routes.get("/static/site.css")
-    def get_style() -> Response:
-        """The style sheet; its address changes with its content, so it may be kept for ever."""
-        kept = {"Cache-Control": "public, max-age=31536000, immutable"}
-        return Response(style, media_type="text/css", headers=PAGE_HEADERS | kept)
-
+    add_picture_routes(routes)
     return routes
+
+
+def not_found(desk: Desk | None, typed: str, reason: str) -> Response:
+    """What was typed or scanned leads to nothing: why, with the field to correct it in."""
+    shown = typed[:FIELD_LENGTH_MAX]
+    return page("ask.html", 404, desk=desk, place="/scan", typed=shown, reason=reason, field_length=FIELD_LENGTH_MAX)
+
+
+def card_page(desk: Desk | None, card: LotCard) -> Response:
+    """The card of a lot as a page."""
+    return page(
+        "lot.html",
+        desk=desk,
+        place="/scan",
+        card=card,
+        inside=card.inside,
+        typed="",
+        reason="",
+        field_length=FIELD_LENGTH_MAX,
+        code_groups=grouped_code(card.code).split(" "),
+        kind=kind_words(card.kind),
+        net_kg=None if card.net_g is None else kg_text(card.net_g),
+        basis=None if card.mass_basis is None else basis_words(card.mass_basis),
+        holds=[hold_words(subject) for subject in dict.fromkeys(card.holds)],
+        recycled=None if card.recycled_percent_text is None else recycled_line(card.recycled_percent_text),
+        sources=None if card.sources is None else sources_words(card.sources),
+        zone=card.answered_at.tzinfo,
+        answered_at=f"{card.answered_at:%Y-%m-%d %H:%M %Z}",
+    )
 
 
 def as_sentence(fault: NotACode) -> str:

@@ -7,7 +7,7 @@ from sqlalchemy import select
 from sqlmodel import Session, col
 
 from service.core.quantities import kg_text
-from service.errors import NotFound
+from service.errors import Conflict, NotFound
 from service.journal.read import current
 from service.journal.tables import site_of
 from service.labels.tag import TagContent
@@ -44,13 +44,25 @@ def get_record(session: Session, lot: Lot, issue_no: int | None = None) -> Paper
 
 
 def tag_content(session: Session, lot: Lot) -> TagContent:
-    """What the label of a lot says now."""
+    """What the label of a lot says now.
+
+    Raises
+    ------
+    Conflict : the lot has no mass yet; a label is not printed without.
+    """
+    mass_g = accounts_of(session, [lot.id])[lot.id].mass_g
+    if mass_g is None:
+        raise Conflict(
+            "lot-has-no-mass",
+            f"Lot {lot.code} has no mass yet, and a label is not printed without.",
+            "Weigh the truck's tare first.",
+        )
     site = session.execute(current(Site).where(col(Site.site_no) == site_of(lot.id))).scalar_one()
     issued = records_of(session, lot.id)
     return TagContent(
         code=lot.code,
         product=materials_of(session, [lot.id])[lot.id].name,
-        net_kg=kg_text(accounts_of(session, [lot.id])[lot.id].mass_g or 0),
+        net_kg=kg_text(mass_g),
         made_on=lot.born_at.astimezone(ZoneInfo(site.zone)).date(),
         site=site.name,
         recycled_percent_text=percent_text(trace_lot(session, lot).post_consumer_fraction()),

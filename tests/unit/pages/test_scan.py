@@ -22,6 +22,7 @@ from fastapi.testclient import TestClient
 from service.db import Database
 from service.labels.tag import NOTICE
 from service.lots.statuses import HoldSubject, LotKind, MassBasis
+from service.pages.frame import static_routes
 from service.pages.scan import (
     FIELD_LENGTH_MAX,
     LotCard,
@@ -32,6 +33,7 @@ from service.pages.scan import (
     pages_router,
     sources_words,
 )
+from service.unit_of_work import system_clock
 
 PELLETS = LotCard(
     code="Q2ZTMZMYEJ",
@@ -94,8 +96,9 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
     file = tmp_path_factory.mktemp("pages") / "empty.sqlite3"
     app = FastAPI()
     database = Database(f"sqlite:///{file}")
-    app.state.writer = SimpleNamespace(database=database)
-    app.include_router(pages_router(lambda _session, code: CARDS.get(code)))
+    app.state.writer = SimpleNamespace(database=database, clock=system_clock)
+    app.include_router(static_routes)
+    app.include_router(pages_router(lambda _session, code, _desk: CARDS.get(code)))
     yield TestClient(app, follow_redirects=False)
     database.close()
 
