@@ -121,3 +121,30 @@ def test_the_wire_of_a_bale_goes_with_its_feed_and_is_booked_once(plant: Plant) 
     correct(plant, both[0]["id"], withdraw=True)
     left = plant.get(f"/v1/runs/{right}")["lines"]
     assert sorted(line["category"] for line in left) == ["feed", "ties"]
+
+
+def sorted_with_ejects(plant: Plant, fed: str) -> tuple[int, str]:
+    """A sorting run that was fed with a lot, and its ejects, meant to run back into it."""
+    run = start(plant, "flake_sorting")
+    feed(plant, run, fed)
+    ejects, _ = discharge(plant, run, flake("100", "internal_loop"), flake("890"))
+    return run, ejects
+
+
+def test_taking_flake_out_as_internal_loop_does_not_lift_a_hold_from_it(plant: Plant) -> None:
+    bad = opening(plant, "flake", "FLAKE", "1000")
+    _, ejects = sorted_with_ejects(plant, bad)
+    lot = made(plant, "extrusion", {ejects: "50"}, pellets("50"), hour=4)
+    hold = plant.post("/v1/holds", {"lot": bad, "cause": "canister of solvent"})
+    assert {ejects, lot} <= set(hold["affected_lots"])
+    assert holds_on(plant, ejects) == holds_on(plant, lot) == 1
+    refused = feed(plant, start(plant, "extrusion"), ejects, amount="rest", start_at=at(4), status=409)
+    assert refused["code"] == "lot-on-hold"
+    assert lot in {row["lot"] for row in plant.get(f"/v1/lots/{bad}/descendants")["affected"]}
+
+
+def test_no_circle_is_closed_through_what_was_taken_out_as_internal_loop(plant: Plant) -> None:
+    run, ejects = sorted_with_ejects(plant, opening(plant, "flake", "FLAKE", "1000"))
+    lot = made(plant, "extrusion", {ejects: None}, pellets("90"), hour=4)
+    assert feed(plant, run, lot, start_at=at(6), status=422)["code"] == "lineage-circle"
+    assert plant.get(f"/v1/lots/{lot}/trace")["remainder"] == "0.000000000000"
