@@ -9,7 +9,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Any
-from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Depends, Path, Request, Response
@@ -25,7 +24,7 @@ from service.pages.frame import HTTPS_ONLY, page
 from service.plant.tables import Site
 from service.problems import status_of
 from service.unit_of_work import Writer
-from service.web import IDS_END, Read
+from service.web import IDS_END, NO_XML_CHARACTER, Read
 
 log = logging.getLogger("service")
 
@@ -162,7 +161,8 @@ def refuse_foreign(request: Request) -> None:
     if fetched_from is not None:
         own = fetched_from in ("same-origin", "none")
     else:
-        own = origin is not None and urlsplit(origin)[:2] == (request.url.scheme, request.headers.get("host", ""))
+        # Compared as text: an origin has one spelling (RFC 6454 section 6.2), and no address has to be parsed.
+        own = origin == f"{request.url.scheme}://{request.headers.get('host', '')}"
     if not own:
         raise Forbidden(
             "form-from-elsewhere",
@@ -181,6 +181,8 @@ class PageRoute(APIRoute):
             try:
                 if request.method not in SAFE_METHODS:
                     refuse_foreign(request)
+                if any(NO_XML_CHARACTER.search(str(part)) for part in stated(request)):
+                    return page("nothing_here.html", 404)
                 response: Response = await handler(request)
             except NeedsLogIn as lack:
                 response = log_in_page(401, path=lack.path, kept=lack.kept)
@@ -199,6 +201,11 @@ class PageRoute(APIRoute):
             return response
 
         return in_words
+
+
+def stated(request: Request) -> list[object]:
+    """Everything an address says; a character that nothing stored can hold names nothing here."""
+    return [*request.path_params.values(), *(value for _, value in request.query_params.multi_items())]
 
 
 def page_router() -> APIRouter:

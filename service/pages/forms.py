@@ -95,7 +95,8 @@ def recorded_under(desk: Desk, key: str) -> str | None:
             col(IdempotencyRecord.actor_id) == desk.actor_id, col(IdempotencyRecord.key) == f"form-{key}"
         )
     ).scalar_one_or_none()
-    return None if stored is None else json.loads(stored)["Location"]
+    location: str | None = None if stored is None else json.loads(stored).get("Location")
+    return location
 
 
 def form_of(name: str, shown: Form | None, **values: str | None) -> Form:
@@ -145,7 +146,7 @@ async def posted_form(request: Request) -> Posted:
                 for name, value in parts.multi_items():
                     if isinstance(value, str):
                         fields.append((name, value))
-                    elif content := await value.read():
+                    elif (content := await value.read()) or value.filename:
                         uploads[name] = Upload(value.filename or "", content)
             return Posted(tuple(fields), uploads)
         text = (await request.body()).decode(errors="replace")
@@ -333,7 +334,8 @@ class Submission:
         return Form(name, self.posted.one(KEY_FIELD) or new_key(), values, faults, status)
 
 
-def _submission(request: Request, session: Read, posted: PostedIn) -> Submission:
+# The form is read first: whoever sends it slowly must not hold a connection to the database meanwhile.
+def _submission(request: Request, posted: PostedIn, session: Read) -> Submission:
     desk = find_desk(request, session)
     if desk is None:
         raise NeedsLogIn(request.url.path, posted.fields)

@@ -8,7 +8,7 @@ from sqlalchemy import func, select
 from sqlmodel import Session, col
 
 from service.access.queries import credential_behind
-from service.access.sessions import LENGTH, choose_site, end_session, start_session
+from service.access.sessions import LENGTH, choose_site, end_session, find_session, start_session
 from service.errors import Unauthenticated
 from service.journal.read import current
 from service.lots.statuses import Step
@@ -28,7 +28,7 @@ from service.pages.frame import PAGE_HEADERS, page
 from service.plant.queries import get_by_code
 from service.plant.tables import Site
 from service.unit_of_work import Writer
-from service.web import Read
+from service.web import NO_XML_CHARACTER, Read
 from service.weighbridge.tables import Delivery
 from service.weighbridge.ticket_list import list_deliveries
 
@@ -72,7 +72,7 @@ def get_log_in(desk: Visitor, path: str = "/") -> Response:
 
 
 @routes.post("/log-in")
-def post_log_in(request: Request, session: Read, posted: PostedIn) -> Response:
+def post_log_in(request: Request, posted: PostedIn, session: Read) -> Response:
     """Check a key, give a cookie, and go on where the person was stopped."""
     writer: Writer = request.app.state.writer
     path, kept = local_path(posted.one("path")), kept_fields(posted.one("kept"))
@@ -105,8 +105,12 @@ def kept_fields(text: str) -> Fields:
     """The fields of a form that was stopped by the log-in; whatever else stands there counts as none."""
     try:
         pairs = json.loads(text) if text else []
-        return tuple((name, value) for name, value in pairs if isinstance(name, str) and isinstance(value, str))
-    except (ValueError, TypeError):
+        return tuple(
+            (NO_XML_CHARACTER.sub("", name), NO_XML_CHARACTER.sub("", value))
+            for name, value in pairs
+            if isinstance(name, str) and isinstance(value, str)
+        )
+    except (ValueError, TypeError, RecursionError):
         return ()
 
 
@@ -130,12 +134,12 @@ def get_site(desk: AtDesk, session: Read, path: str = "/") -> Response:
 
 
 @routes.post("/site")
-def post_site(request: Request, session: Read, posted: PostedIn) -> Response:
+def post_site(request: Request, posted: PostedIn, session: Read) -> Response:
     """Work at another plant from now on."""
     writer: Writer = request.app.state.writer
     cookie = request.cookies.get(cookie_name(request))
-    if cookie is None:
+    if cookie is None or find_session(session, cookie, writer.clock()) is None:
         raise NeedsLogIn("/site")
-    site_no = get_by_code(session, Site, posted.one("site")).site_no
+    site_no = get_by_code(session, Site, NO_XML_CHARACTER.sub("", posted.one("site"))).site_no
     writer.database.write(lambda writing: choose_site(writing, cookie, site_no))
     return RedirectResponse(local_path(posted.one("path")), 303, PAGE_HEADERS)

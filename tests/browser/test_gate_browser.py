@@ -93,6 +93,19 @@ def test_a_known_plate_fills_the_supplier_in_and_enter_passes_it_over(gate: Serv
     expect(page.get_by_label("Gross mass")).to_be_focused()
 
 
+def test_enter_on_a_choice_opens_the_ticket_and_does_not_look_the_plate_up_again(gate: Served, visiting: Visiting):
+    visit = visiting(gate.address)
+    visit.log_in()
+    page = visit.open("/gate/new")
+    page.get_by_label("Supplier").fill("Reed Sortin")
+    page.get_by_label("Material").select_option("PET-BALES")
+    page.get_by_role("button", name="Open the ticket").click()
+    page.get_by_label("Reed Sorting REED").focus()
+    page.keyboard.press("Space")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Ticket T000001")
+
+
 def test_a_double_click_and_the_way_back_record_one_truck(gate: Served, visiting: Visiting):
     visit = visiting(gate.address)
     visit.log_in()

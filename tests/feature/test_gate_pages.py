@@ -490,3 +490,57 @@ def test_a_night_of_the_clock_change_is_typed_without_a_wrong_guess(plant: Plant
 def test_one_address_beyond_all_numbers_is_a_page_in_words(plant: Plant, clerk: PageClient):
     assert "Nothing at this address" in clerk.get(f"/gate/tickets/{2**70}", status=404).text
     assert "no delivery" in clerk.get(f"/gate/tickets/{2**41}", status=404).text.lower()
+
+
+def test_another_plants_ticket_is_neither_shown_nor_changed(plant: Plant, clerk: PageClient):
+    ticket = weighed(clerk)
+    form_key = ticket.form("/reversal").value("form_key")
+    plant.post("/v1/sites", {"code": "QUAY", "name": "Quay works", "zone": "Europe/Lisbon"})
+    elsewhere = PageClient(plant)
+    elsewhere.fill(elsewhere.get("/", status=409), "/site", button="QUAY")
+    before = everything_in(plant.database)
+
+    for path in ("", "/correction", "/versions", "/papers/ticket", "/papers/tags", "/papers/receiving-note"):
+        seen = elsewhere.get(f"{ticket.path}{path}", status=404)
+        assert "another plant" in seen.text
+        assert "Reed" not in seen.text
+    told = plant.get(f"/v1/deliveries/{tickets(plant)[0]['id']}")
+    reading = f"/readings/{told['weighings'][0]['id']}"
+    for action in ("/reversal", "/tare", "/bales", "/count", "/remarks", "/rejection", "/correction", reading):
+        sent = {"reason": "not mine", "form_key": form_key, "mass_kg": "1", "counted": "1"}
+        assert "another plant" in elsewhere.send(f"{ticket.path}{action}", sent, status=404).text
+    assert everything_in(plant.database) == before
+
+
+def test_a_refusal_is_said_although_its_form_is_gone(plant: Plant, clerk: PageClient):
+    ticket = new_truck(clerk, gross_kg="20000")
+    clerk.fill(ticket, "/reversal", reason="entered twice")
+    late = clerk.fill(ticket, "/tare", status=409, mass_kg="15000")
+    assert "Not recorded" in late.text
+    assert "reversed" in late.text
+
+
+def test_a_correction_made_from_an_older_page_is_shown_before_it_is_recorded(plant: Plant, clerk: PageClient):
+    ticket = weighed(clerk)
+    older = clerk.get(f"{ticket.path}/correction")
+    clerk.fill(clerk.get(f"{ticket.path}/correction"), "/correction", plate="BB-22", reason="misread")
+    stopped = clerk.fill(older, "/correction", status=422, driver="Somebody", reason="forgotten")
+    assert "Somebody corrected this ticket meanwhile" in stopped.text
+    assert tickets(plant)[0]["plate"] == "BB-22"
+
+
+def test_a_named_photo_without_content_is_blamed(plant: Plant, clerk: PageClient):
+    ticket = weighed(clerk)
+    back = clerk.fill(ticket, "/remarks", kind="wet", files={"photo": ("p.jpg", b"", "image/jpeg")}, status=422)
+    assert "picture" in back.text.lower()
+
+
+def test_characters_nobody_can_type_make_no_failure(plant: Plant, clerk: PageClient):
+    clerk.get("/gate/new/%00", status=404)
+    clerk.get("/gate?day=%00", status=404)
+    assert clerk.send("/gate/find", {"find": "\x00"}).status == 200
+    assert clerk.send("/site", {"site": "\x00"}).status == 404
+    nested = clerk.send("/log-in", {"key": "x", "kept": "[" * 100_000})
+    assert nested.status == 401
+    answer = clerk.client.post("/log-out", headers={"Origin": "http://[bad"})
+    assert answer.status_code == 403

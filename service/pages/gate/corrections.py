@@ -12,10 +12,10 @@ from service.pages.forms import Form, Submitted, Typed, form_of
 from service.pages.frame import page
 from service.pages.gate import words
 from service.pages.gate.new_truck import arriving_materials, upper
+from service.pages.gate.own import own_delivery
 from service.pages.gate.supplier import NEW, choices_for, supplier_meant
 from service.weighbridge.answer import delivery_out
 from service.weighbridge.history import versions_out
-from service.weighbridge.queries import get_delivery
 from service.weighbridge.record_correction import correct_delivery
 from service.weighbridge.record_reading import correct_weighing
 from service.weighbridge.schemas import CorrectionIn
@@ -33,7 +33,7 @@ def get_correction(desk: AtDesk, delivery_id: PathId) -> Response:
 
 
 def correction_page(desk: Desk, delivery_id: int, shown: Form | None = None) -> Response:
-    ticket = delivery_out(desk.session, get_delivery(desk.session, delivery_id))
+    ticket = delivery_out(desk.session, own_delivery(desk, delivery_id))
     form = form_of("correct", shown, **stands(desk, ticket))
     return page(
         "gate/correction.html",
@@ -43,6 +43,7 @@ def correction_page(desk: Desk, delivery_id: int, shown: Form | None = None) -> 
         ticket=ticket,
         form=form,
         readings={one.id: form_of(f"reading-{one.id}", shown) for one in ticket.weighings},
+        refused=shown if shown and shown.is_refused else None,
         choices=choices_for(desk, form),
         new_choice=NEW,
         materials=arriving_materials(desk),
@@ -70,18 +71,24 @@ def stands(desk: Desk, ticket: DeliveryOut) -> dict[str, str | None]:
 def post_correction(sent: Submitted, delivery_id: PathId) -> Response:
     """Record the next version of the ticket: only what was changed in the form."""
     desk = sent.desk
-    before = stands(desk, delivery_out(desk.session, get_delivery(desk.session, delivery_id)))
+    ticket = delivery_out(desk.session, own_delivery(desk, delivery_id))
     return sent.run(
         "correct",
-        read=lambda typed: correction_of(desk, typed, before),
+        read=lambda typed: correction_of(desk, typed, ticket),
         verb=lambda entry, body: correct_delivery(entry, delivery_id, body),
         to=lambda _: f"/gate/tickets/{delivery_id}",
         again=lambda form: correction_page(desk, delivery_id, form),
     )
 
 
-def correction_of(desk: Desk, typed: Typed, before: dict[str, str | None]) -> CorrectionIn:
-    """The fields that differ from what stood there; an emptied one is emptied in the record too."""
+def correction_of(desk: Desk, typed: Typed, ticket: DeliveryOut) -> CorrectionIn:
+    """The fields that differ from what stands there; an emptied one is emptied in the record too.
+
+    A form made before somebody else's correction would take that back unsaid, so it is shown again first.
+    """
+    before = stands(desk, ticket)
+    if typed.text("version") != str(ticket.version):
+        typed.blame("", "Somebody corrected this ticket meanwhile. Compare each field with it before you send this.")
     changed = {name for name, value in before.items() if (typed.text(name) or "") != (value or "")}
     fields: dict[str, Any] = {}
     emptied: dict[str, Any] = {}
@@ -115,6 +122,7 @@ def _read(desk: Desk, typed: Typed, name: str) -> str | int | datetime | None:
 @routes.post("/gate/tickets/{delivery_id}/readings/{weighing_id}")
 def post_reading(sent: Submitted, delivery_id: PathId, weighing_id: PathId) -> Response:
     """A reading was typed in wrongly: its next version, with the reason."""
+    own_delivery(sent.desk, delivery_id)
     return sent.run(
         f"reading-{weighing_id}",
         read=lambda typed: typed.body(
@@ -133,6 +141,6 @@ def get_versions(desk: AtDesk, delivery_id: PathId) -> Response:
         "gate/versions.html",
         desk=desk,
         place="/gate",
-        ticket=delivery_out(desk.session, get_delivery(desk.session, delivery_id)),
+        ticket=delivery_out(desk.session, own_delivery(desk, delivery_id)),
         versions=versions_out(desk.session, delivery_id),
     )

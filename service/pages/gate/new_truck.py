@@ -97,7 +97,12 @@ def post_new(sent: Submitted) -> Response:
         verb=record_delivery,
         to=lambda ticket: f"/gate/tickets/{ticket.id}",
         again=lambda form: new_page(desk, form),
-        names={"/gross/mass_kg": "gross_kg", "/gross/instrument": "scale", "/supplier_name": "supplier"},
+        names={
+            "/form": "material",
+            "/gross/mass_kg": "gross_kg",
+            "/gross/instrument": "scale",
+            "/supplier_name": "supplier",
+        },
     )
 
 
@@ -166,7 +171,7 @@ def known_words(desk: Desk, guess: PlateGuess) -> KnownPlate:
 
 
 @routes.post("/gate/plate")
-def post_plate(desk: AtDesk, posted: PostedIn) -> Response:
+def post_plate(posted: PostedIn, desk: AtDesk) -> Response:
     """What is known of a plate, for the form's script. Posted, because an address would stand in server logs."""
     guess = last_delivery_with_plate(desk.session, desk.site.site_no, posted.one("plate")[:100])
     found = {} if guess is None else vars(known_words(desk, guess))

@@ -15,10 +15,10 @@ from service.labels.qr import scan_url
 from service.pages.desk import AtDesk, Desk, PathId, page_router
 from service.pages.frame import PAGE_HEADERS, page
 from service.pages.gate import words
+from service.pages.gate.own import own_delivery
 from service.plant.queries import get_by_code
 from service.plant.tables import Material
 from service.weighbridge.answer import delivery_out
-from service.weighbridge.queries import get_delivery
 from service.weighbridge.schemas_out import BaleOut, DeliveryOut
 from service.weighbridge.statuses import Decision
 from service.weighbridge.tables import Delivery
@@ -77,7 +77,7 @@ def get_rejection_note(desk: AtDesk, delivery_id: PathId) -> Response:
 
 
 def ticket_of(desk: Desk, delivery_id: int) -> DeliveryOut:
-    return delivery_out(desk.session, get_delivery(desk.session, delivery_id))
+    return delivery_out(desk.session, own_delivery(desk, delivery_id))
 
 
 def rejected_of(ticket: DeliveryOut) -> list[BaleOut]:
@@ -87,7 +87,7 @@ def rejected_of(ticket: DeliveryOut) -> list[BaleOut]:
 @routes.get("/gate/tickets/{delivery_id}/papers/tags")
 def get_tags(desk: AtDesk, delivery_id: PathId) -> Response:
     """A tag for each bale that stays, 100 mm x 150 mm; each is drawn when the browser asks for it."""
-    delivery = get_delivery(desk.session, delivery_id)
+    delivery = own_delivery(desk, delivery_id)
     codes = list(tags_of(desk.session, delivery, desk.zone))
     return page("gate/paper_tags.html", desk=desk, place="/gate", ticket=delivery, codes=codes)
 
@@ -100,7 +100,7 @@ def get_tag(desk: AtDesk, delivery_id: PathId, code: str, request: Request) -> R
     ------
     NotFound : no bale of the ticket that stays has this code.
     """
-    tag = tags_of(desk.session, get_delivery(desk.session, delivery_id), desk.zone).get(code)
+    tag = tags_of(desk.session, own_delivery(desk, delivery_id), desk.zone).get(code)
     if tag is None:
         raise NotFound("bale-not-found", f"No bale {code[:20]} stays of this ticket.", "Look at the ticket's list.")
     svg = bale_tag_svg(tag, scan_url(request.app.state.settings.public_url, code))

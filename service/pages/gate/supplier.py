@@ -31,12 +31,12 @@ def supplier_meant(desk: Desk, typed: Typed) -> Meant:
     choice = typed.text(CHOICE_FIELD)
     matches = match_partners(desk.session, name)
     exact = [match for match in matches if match.is_exact]
+    if len(exact) == 1:  # before any choice: it may have been made for the name that stood there earlier
+        return Meant(code=exact[0].code)
     if choice in {match.code for match in matches}:
         return Meant(code=choice)
     if choice == NEW:
         return Meant(new_name=name)
-    if len(exact) == 1:
-        return Meant(code=exact[0].code)
     if not matches:
         return Meant(new_name=name)
     typed.blame(FIELD, "Several suppliers have this name." if exact else "Nobody is in the books under this very name.")

@@ -15,10 +15,10 @@ from service.pages.forms import Form, Submission, Submitted, Typed, form_of, sen
 from service.pages.frame import page
 from service.pages.gate import words
 from service.pages.gate.new_truck import weighbridges
+from service.pages.gate.own import own_delivery
 from service.plant.tables import Material
 from service.weighbridge.answer import delivery_out
 from service.weighbridge.photo import PhotoRefused, stored_photo
-from service.weighbridge.queries import get_delivery
 from service.weighbridge.record_bales import record_bales, record_load_lot
 from service.weighbridge.record_deduction import record_count
 from service.weighbridge.record_delivery import reverse_delivery
@@ -66,7 +66,7 @@ def get_ticket(desk: AtDesk, delivery_id: PathId) -> Response:
 
 def ticket_page(desk: Desk, delivery_id: int, shown: Form | None = None) -> Response:
     """The ticket with every form on it; `shown` is the one that comes back with faults."""
-    delivery = get_delivery(desk.session, delivery_id)
+    delivery = own_delivery(desk, delivery_id)
     ticket = delivery_out(desk.session, delivery)
     step = next_step(ticket)
     expected = ticket.note_count or ticket.counted
@@ -94,6 +94,8 @@ def ticket_page(desk: Desk, delivery_id: int, shown: Form | None = None) -> Resp
         reverse=form_of("reverse", shown),
         withdrawals={remark.id: form_of(f"withdraw-{remark.id}", shown) for remark in ticket.remarks},
         shown=shown.name if shown else "",
+        # Drawn at the top: the form itself may be gone, as when somebody else was faster.
+        refused=shown if shown and shown.is_refused else None,
     )
 
 
@@ -106,6 +108,7 @@ def _on_ticket(
     names: dict[str, str] | None = None,
 ) -> Response:
     """Every form of a ticket: record it, and come back to the ticket."""
+    own_delivery(sent.desk, delivery_id)
     return sent.run(
         form,
         read=read,

@@ -11,7 +11,7 @@ from service.pages.forms import PostedIn
 from service.pages.frame import PAGE_HEADERS, page
 from service.pages.gate import words
 from service.partners.queries import names_of, partners_by_id
-from service.web import EARLIEST, LATEST
+from service.web import EARLIEST, LATEST, NO_XML_CHARACTER
 from service.weighbridge.schemas_out import DeliverySummary
 from service.weighbridge.tables import Delivery
 from service.weighbridge.ticket_list import list_deliveries, page_out
@@ -91,9 +91,9 @@ def _tickets_of(desk: Desk, day: date) -> list[TicketLine]:
 
 
 @routes.post("/gate/find")
-def post_find(desk: AtDesk, posted: PostedIn) -> Response:
+def post_find(posted: PostedIn, desk: AtDesk) -> Response:
     """Find a ticket by its number or by a plate; posted, so that no plate stands in a server's log."""
-    typed = posted.one("find").strip()[:100]
+    typed = NO_XML_CHARACTER.sub("", posted.one("find")).strip()[:100]
     site_no = desk.site.site_no
     found = list(
         list_deliveries(

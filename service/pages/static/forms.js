@@ -17,17 +17,23 @@ document.addEventListener("keydown", (event) => {
   else field.form.requestSubmit();
 });
 
+function release(form) {
+  delete form.dataset.sent;
+  form.removeAttribute("aria-busy");
+}
+
 // The server records a form once whatever happens; this only spares the second waiting.
 document.addEventListener("submit", (event) => {
   if (event.defaultPrevented || event.target.method === "get") return;
   if (event.target.dataset.sent) { event.preventDefault(); return; }
   event.target.dataset.sent = "yes";
   event.target.setAttribute("aria-busy", "true");
+  // A load that was stopped must not leave a form that cannot be sent; its key sees to it that nothing is doubled.
+  setTimeout(() => release(event.target), 8000);
 });
 window.addEventListener("pageshow", () => {
   for (const form of document.querySelectorAll("form[data-sent]")) {
-    delete form.dataset.sent;
-    form.removeAttribute("aria-busy");
+    release(form);
   }
 });
 

@@ -13,10 +13,10 @@ async function bringWhatIsKnown() {
   words.textContent = known.words ?? "Not here before.";
   for (const name of ["supplier", "material", "carrier"]) {
     const field = plate.form.elements[name];
-    // What somebody typed himself stays; only what an earlier plate brought is replaced.
-    if (field && known[name] && (!field.value || field.dataset.brought === field.value)) {
-      field.value = known[name];
-      field.dataset.brought = known[name];
+    // What somebody typed himself stays; only what an earlier plate brought is replaced, by nothing if need be.
+    if (field && (!field.value || field.dataset.brought === field.value)) {
+      field.value = known[name] ?? "";
+      field.dataset.brought = field.value;
     }
   }
 }
@@ -24,21 +24,31 @@ async function bringWhatIsKnown() {
 if (plate && button) {
   button.hidden = true;
   let lookedUp = plate.value;
-  const lookUp = async () => {
-    if (plate.value.trim() === "" || plate.value === lookedUp) return;
-    lookedUp = plate.value;
-    try { await bringWhatIsKnown(); } catch { /* without a network the clerk types on */ }
+  let looking = Promise.resolve();
+  // Leaving the field and pressing Enter in it ask for the same look-up; both wait for the one that is under way.
+  const lookUp = () => {
+    if (plate.value.trim() !== "" && plate.value !== lookedUp) {
+      lookedUp = plate.value;
+      looking = bringWhatIsKnown().catch(() => { /* without a network the clerk types on */ });
+    }
+    return looking;
   };
   plate.addEventListener("change", lookUp);
   plate.addEventListener("keydown", async (event) => {
     if (event.key !== "Enter") return;
     event.preventDefault();
     event.stopPropagation();
+    const onward = () => {
+      const fields = [...plate.form.querySelectorAll("input:not([type=hidden]):not([type=radio]), select")];
+      const next = fields.slice(fields.indexOf(plate) + 1)
+        .find((field) => field.offsetParent !== null && !field.value && (field.required || field.dataset.stop !== undefined));
+      (next ?? fields.at(-1)).focus();
+    };
+    // At once: a key pressed while the server looks must not go into the plate. What it brings is passed over then.
+    onward();
+    const waitingAt = document.activeElement;
     await lookUp();
-    const fields = [...plate.form.querySelectorAll("input:not([type=hidden]):not([type=radio]), select")];
-    const next = fields.slice(fields.indexOf(plate) + 1)
-      .find((field) => field.offsetParent !== null && !field.value && (field.required || field.dataset.stop !== undefined));
-    (next ?? fields.at(-1)).focus();
+    if (document.activeElement === waitingAt && waitingAt.value && waitingAt.dataset.brought === waitingAt.value) onward();
   });
 }
 
