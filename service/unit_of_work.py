@@ -73,6 +73,16 @@ class Writer:
         """Run one verb without an idempotency key: the command line and the demo enter here."""
         return self.database.write(lambda session: self._sealed(self._entry(session, actor_id, request_id), verb))
 
+    def given_before(self, sender: Sender) -> Answer | None:
+        """The answer this very request got before, or None; for those who must judge it only once.
+
+        Raises
+        ------
+        KeyReused : the key was used for another request.
+        """
+        with self.database.read() as session:
+            return _answer_given_before(session, sender)
+
     def answer(
         self,
         sender: Sender,
@@ -116,8 +126,7 @@ class Writer:
         except DomainError:
             # Two copies of one request at the same time: the later one waits for the log, and its verb then
             # refuses what the earlier one has just done. The answer of the earlier one is the answer.
-            with self.database.read() as session:
-                given = _answer_given_before(session, sender)
+            given = self.given_before(sender)
             if given is None:
                 raise
             return given

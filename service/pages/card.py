@@ -20,9 +20,10 @@ from service.pages.floor.words import step_words
 from service.pages.lots.holds import holds_seen
 from service.pages.lots.paper import paper_of
 from service.pages.lots.sources import percent_shown, supplier_shares
-from service.pages.lots.view import NOT_RUNS, mass_basis
+from service.pages.lots.view import mass_basis
 from service.pages.scan import Inside, LotCard, OpenRun, Sources, SupplierShare
 from service.plant.tables import Site
+from service.runs.schemas import RUN_STEPS
 from service.unit_of_work import system_clock
 
 SUPPLIERS_NAMED = 3
@@ -100,7 +101,7 @@ def _runs_going_on() -> Select[Any]:
         current(Process)
         .where(
             ~col(Process.is_closed),
-            col(Process.step).not_in(NOT_RUNS),
+            col(Process.step).in_(RUN_STEPS),
             col(Process.id) >= bindparam("first"),
             col(Process.id) < bindparam("end"),
         )

@@ -296,8 +296,13 @@ class Submission:
         names = names or {}
         typed = Typed(self.posted, self.desk.zone, names)
         try:
-            body = read(typed)
-            return self._recorded(lambda entry: verb(entry, body), to)
+            sender = self._sender()
+            # Before anything is judged: what the first sending changed must not speak against the second.
+            answer = self.desk.writer.given_before(sender)
+            if answer is None:
+                body = read(typed)
+                answer = self.desk.writer.answer(sender, lambda entry: verb(entry, body), status=303, location=to)
+            return RedirectResponse(answer.headers["Location"], 303, PAGE_HEADERS | {"Cache-Control": "no-store"})
         except Unfit as unfit:
             return again(self.shown_again(name, unfit.faults, 422))
         except KeyReused:
@@ -307,16 +312,14 @@ class Submission:
         except DomainError as error:
             return again(self.shown_again(name, faults_of(error, names), status_of(error)))
 
-    def _recorded(self, verb: Callable[[Entry], BaseModel], to: Callable[[Any], str]) -> Response:
-        sender = Sender(
+    def _sender(self) -> Sender:
+        return Sender(
             self.desk.actor_id,
             self._key(),
             f"POST {self.path}",
             self.posted.digest(self.path),
             self.desk.request_id,
         )
-        answer = self.desk.writer.answer(sender, verb, status=303, location=to)
-        return RedirectResponse(answer.headers["Location"], 303, PAGE_HEADERS | {"Cache-Control": "no-store"})
 
     def _key(self) -> str:
         key = self.posted.one(KEY_FIELD)

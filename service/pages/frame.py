@@ -56,16 +56,21 @@ def static_url(name: str) -> str:
     ------
     KeyError : there is no such file.
     """
-    return f"/static/{_VERSION}/{_FILES[name] and name}"
+    if name not in _FILES:
+        raise KeyError(name)
+    return f"/static/{_VERSION}/{name}"
 
 
-# A JSON identity of at most 16 digits; a longer one in an address names nothing (see web.IDS_END).
 templates.globals |= {"static_url": static_url, "notice": NOTICE}
 templates.filters |= {
     "code": grouped_code,
-    # 24440.000 is read more surely as 24 440; whoever wants to compute with it takes it from the interface.
-    "kg": lambda text: None if text is None else grouped(text.removesuffix(".000")),
+    "kg": lambda text: None if text is None else kg_shown(text),
 }
+
+
+def kg_shown(text: str) -> str:
+    """A mass for a person: 24440.000 is read more surely as 24 440; to compute with it, take it from the interface."""
+    return grouped(text.removesuffix(".000"))
 
 
 def page(template: str, status: int = 200, *, headers: dict[str, str] | None = None, **words: Any) -> HTMLResponse:

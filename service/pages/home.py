@@ -4,14 +4,13 @@ import json
 
 from fastapi import Request, Response
 from fastapi.responses import RedirectResponse
-from sqlalchemy import func, select
+from sqlalchemy import select
 from sqlmodel import Session, col
 
 from service.access.queries import credential_behind
 from service.access.sessions import LENGTH, choose_site, end_session, find_session, start_session
 from service.errors import Unauthenticated
 from service.journal.read import current
-from service.lots.statuses import Step
 from service.lots.tables import Process
 from service.pages.desk import (
     AtDesk,
@@ -27,13 +26,13 @@ from service.pages.forms import KEY_FIELD, PostedIn
 from service.pages.frame import PAGE_HEADERS, page
 from service.plant.queries import get_by_code
 from service.plant.tables import Site
+from service.runs.queries import count_open_runs
 from service.unit_of_work import Writer
 from service.web import NO_XML_CHARACTER, Read
 from service.weighbridge.tables import Delivery
 from service.weighbridge.ticket_list import list_deliveries
 
 routes = page_router()
-NOT_RUNS = (Step.VESSEL_PERIOD, Step.RETURN_TO_SUPPLIER)
 OPEN_TICKETS_MAX = 100
 
 
@@ -43,8 +42,7 @@ def get_home(desk: Visitor, session: Read) -> Response:
     if desk is None:
         return page("home.html", is_new=not _is_there(session, Site))
     tickets = list_deliveries(session, site_no=desk.site.site_no, open_only=True, limit=OPEN_TICKETS_MAX)
-    runs = current(Process).where(~col(Process.is_closed), col(Process.step).not_in(NOT_RUNS))
-    open_runs = session.execute(select(func.count()).select_from(runs.subquery())).scalar_one()
+    open_runs = count_open_runs(session, desk.site.site_no)
     return page("home.html", desk=desk, open_tickets=len(tickets), open_runs=open_runs, place="/")
 
 

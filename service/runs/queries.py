@@ -4,7 +4,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import Select, select
+from sqlalchemy import Select, func, select
 from sqlmodel import Session, col
 
 from service.core.quantities import dry_kg_text, dry_ug, fraction_text, kg_text
@@ -99,6 +99,13 @@ def open_runs(session: Session, site_no: int) -> list[RunTotals]:
     """Runs of a site that have not ended, oldest first."""
     rows = session.execute(_runs_of(site_no).where(~col(Process.is_closed)).order_by(col(Process.started_at)))
     return totals_of(session, rows.scalars().all())
+
+
+def count_open_runs(session: Session, site_no: int) -> int:
+    """How many runs of a site have not ended."""
+    going_on = _runs_of(site_no).where(~col(Process.is_closed)).subquery()
+    count: int = session.execute(select(func.count()).select_from(going_on)).scalar_one()
+    return count
 
 
 def ended_runs(session: Session, site_no: int, limit: int) -> Sequence[Process]:

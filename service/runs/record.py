@@ -28,7 +28,7 @@ from service.lots.lines import (
 from service.lots.moisture import record_moisture
 from service.lots.queries import get_lot, get_process
 from service.lots.record import NewLot
-from service.lots.statuses import Amount, Category, LotOrigin, MeasurementBasis, Step
+from service.lots.statuses import Amount, Category, LotOrigin, MeasurementBasis
 from service.lots.stock import settle_stock
 from service.lots.tables import Line, Lot, Process
 from service.plant.queries import find_by_code, get_by_code
@@ -36,6 +36,7 @@ from service.plant.statuses import Mixing
 from service.plant.tables import ContainerType, Material, Site
 from service.runs.queries import run_out
 from service.runs.schemas import (
+    RUN_STEPS,
     DischargeIn,
     DischargesIn,
     FeedsIn,
@@ -198,7 +199,7 @@ def open_run(entry: Entry, run_id: int, event: str, effective_at: datetime, late
         raise NotFound("run-not-found", f"There is no run {run_id}.", "List the runs first.")
     entry.open(site_of(run_id), event, effective_at)
     run = get_process(entry.session, run_id)
-    if run.step in (Step.VESSEL_PERIOD, Step.RETURN_TO_SUPPLIER):
+    if run.step not in RUN_STEPS:
         raise NotFound("run-not-found", f"{run_id} is no run but a {run.step}.", "Use the vessel's own paths.")
     if run.is_closed:
         if late_reason is None:

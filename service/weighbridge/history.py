@@ -3,12 +3,12 @@
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlmodel import Session, col
 
 from service.core.quantities import kg_text
 from service.journal.read import text_of
-from service.journal.tables import JournalEntry
+from service.journal.tables import SITE_STEP, JournalEntry
 from service.lots.tables import Measurement
 from service.weighbridge.answer import choice_out, deduction_out, facts_out
 from service.weighbridge.answer_masses import moisture_out
@@ -25,7 +25,7 @@ from service.weighbridge.schemas_out import (
     VersionsOut,
     VersionStamp,
 )
-from service.weighbridge.tables import Deduction, Delivery, Weighing, WeighingChoice
+from service.weighbridge.tables import Deduction, Delivery, Remark, Weighing, WeighingChoice
 
 
 def versions_out(session: Session, delivery_id: int) -> VersionsOut:
@@ -62,6 +62,25 @@ def versions_out(session: Session, delivery_id: int) -> VersionsOut:
         moisture=[MoistureVersion(stamp=stamp(row), facts=moisture_out(row)) for row in moistures],
         remarks=[RemarkVersion(stamp=stamp(row), facts=words) for row, words in remarks],
     )
+
+
+def newest_entry(session: Session, delivery_id: int) -> int:
+    """Number, from 1, of the journal entry that last changed anything a paper of this ticket shows.
+
+    The ticket's own version does not rise with a new reading or deduction, so two nets could bear one version.
+    """
+    stated = [select(func.max(col(Delivery.seq))).where(col(Delivery.id) == delivery_id)]
+    stated += [
+        select(func.max(col(table.seq))).where(col(table.delivery_id) == delivery_id)
+        for table in (Weighing, WeighingChoice, Deduction, Remark)
+    ]
+    return max(session.execute(query).scalar_one() or 0 for query in stated) % SITE_STEP + 1
+
+
+def entry_kinds(session: Session, seqs: Sequence[int]) -> dict[int, str]:
+    """What each of these journal entries recorded."""
+    query = select(col(JournalEntry.seq), col(JournalEntry.kind)).where(col(JournalEntry.seq).in_(seqs))
+    return {row[0]: row[1] for row in session.execute(query)}
 
 
 def _reading_out(row: Weighing) -> ReadingFacts:

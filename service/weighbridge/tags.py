@@ -15,12 +15,14 @@ from service.weighbridge.tables import Delivery
 
 
 def tags_of(session: Session, delivery: Delivery, zone: ZoneInfo) -> dict[str, BaleTagContent]:
-    """A tag for each lot of a delivery that stays, by code, in the order they were registered.
+    """A tag for each lot of a delivery that stays, by code, in the order they were registered; none once reversed.
 
     Parameters
     ----------
     zone : of the plant; the day on a tag is the plant's own.
     """
+    if delivery.void:
+        return {}
     contents = contents_of(session, delivery)
     masses = origin_masses(session, [lot.id for lot in contents.lots])
     material: Material = get_current(session, Material, delivery.material_id, "material")

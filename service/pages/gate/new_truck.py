@@ -10,11 +10,11 @@ from datetime import datetime
 
 from fastapi.responses import JSONResponse, RedirectResponse, Response
 
-from service.core.quantities import grouped, kg_text
+from service.core.quantities import kg_text
 from service.journal.tables import site_of
 from service.pages.desk import AtDesk, Desk, page_router
 from service.pages.forms import Form, PostedIn, Submitted, Typed, new_key, recorded_under
-from service.pages.frame import PAGE_HEADERS, page
+from service.pages.frame import PAGE_HEADERS, kg_shown, page
 from service.pages.gate.supplier import NEW, Meant, choices_for, supplier_meant
 from service.plant.queries import list_current
 from service.plant.statuses import InstrumentKind, MaterialForm
@@ -165,7 +165,7 @@ class KnownPlate:
 def known_words(desk: Desk, guess: PlateGuess) -> KnownPlate:
     words = f"Last here on {desk.local(guess.arrived_at):%Y-%m-%d}"
     if guess.tare_g is not None:
-        words += f", tare {grouped(kg_text(guess.tare_g).removesuffix('.000'))} kg"
+        words += f", tare {kg_shown(kg_text(guess.tare_g))} kg"
     supplier = guess.supplier_name or guess.supplier_code
     return KnownPlate(supplier, guess.material_code, guess.carrier_code or "", f"{words}.")
 

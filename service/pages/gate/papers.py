@@ -19,6 +19,7 @@ from service.pages.gate.own import own_delivery
 from service.plant.queries import get_by_code
 from service.plant.tables import Material
 from service.weighbridge.answer import delivery_out
+from service.weighbridge.history import entry_kinds, newest_entry
 from service.weighbridge.schemas_out import BaleOut, DeliveryOut
 from service.weighbridge.statuses import Decision
 from service.weighbridge.tables import Delivery
@@ -36,6 +37,7 @@ def _paper(desk: Desk, template: str, ticket: DeliveryOut, **more: Any) -> Respo
         ticket=ticket,
         material=get_by_code(desk.session, Material, ticket.material),
         printed_at=desk.local(desk.now),
+        entry_no=newest_entry(desk.session, ticket.id),
         words=words,
         **more,
     )
@@ -68,10 +70,12 @@ def get_rejection_note(desk: AtDesk, delivery_id: PathId) -> Response:
             f"Nothing of ticket {ticket.ticket_no} was rejected, so there is no rejection note.",
             "Reject bales on the ticket first.",
         )
+    stated = versions(desk.session, Delivery, delivery_id)
+    kinds = entry_kinds(desk.session, [version.seq for version in stated])
     reasons = [
         (desk.local(version.recorded_at), text_of(desk.session, version.reason_id))
-        for version in versions(desk.session, Delivery, delivery_id)
-        if version.decision in (Decision.PART_REJECTED, Decision.REJECTED)
+        for version in stated
+        if kinds[version.seq] == "load_rejected"
     ]
     return _paper(desk, "paper_rejection.html", ticket, reasons=reasons, rejected=rejected_of(ticket))
 

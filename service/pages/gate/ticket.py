@@ -7,18 +7,20 @@ from typing import Any
 
 from fastapi.responses import Response
 
+from service.core.quantities import kg_text
 from service.core.typed_lists import split_tags
 from service.journal.entry import Entry
 from service.journal.read import get_current
 from service.pages.desk import AtDesk, Desk, PathId, page_router
 from service.pages.forms import Form, Submission, Submitted, Typed, form_of, sentence
-from service.pages.frame import page
+from service.pages.frame import kg_shown, page
 from service.pages.gate import words
 from service.pages.gate.new_truck import weighbridges
 from service.pages.gate.own import own_delivery
 from service.plant.tables import Material
 from service.weighbridge.answer import delivery_out
 from service.weighbridge.photo import PhotoRefused, stored_photo
+from service.weighbridge.queries import load_of
 from service.weighbridge.record_bales import record_bales, record_load_lot
 from service.weighbridge.record_deduction import record_count
 from service.weighbridge.record_delivery import reverse_delivery
@@ -28,7 +30,7 @@ from service.weighbridge.record_weighing import record_weighing
 from service.weighbridge.schemas import BalesIn, CountIn, LoadLotIn, ReasonIn, RejectionIn, WeighingIn
 from service.weighbridge.schemas_out import DeliveryOut, RemarkOut
 from service.weighbridge.schemas_remark import RemarkIn
-from service.weighbridge.statuses import DeliveryForm, RemarkKind, WeighingEntry, WeighingKind
+from service.weighbridge.statuses import DeliveryForm, RemarkKind, WeighingEntry, WeighingKind, WeighingOrigin
 
 routes = page_router()
 BALES_SHOWN_OPEN = 60
@@ -137,8 +139,18 @@ def post_again(sent: Submitted, delivery_id: PathId) -> Response:
     return _weigh(sent, delivery_id, "again", lambda typed: typed.text("kind"))
 
 
+def _ask_back_if_weighed(desk: Desk, delivery_id: int, form: str, typed: Typed) -> None:
+    """A second tare from another tab or desk would count instead of the first, and nobody would have said so."""
+    load = load_of(desk.session, own_delivery(desk, delivery_id))
+    earlier = [row for row in load.weighings if row.kind == form and row.origin is WeighingOrigin.OWN]
+    if earlier:
+        words = f"There is a {form} reading of {kg_shown(kg_text(earlier[-1].mass_g))} kg already."
+        typed.blame("mass_kg", f"{words} To weigh once more, use “Weigh again”; a mistyped figure is corrected.")
+
+
 def _weigh(sent: Submission, delivery_id: int, form: str, kind: Callable[[Typed], str | None]) -> Response:
     def read(typed: Typed) -> WeighingIn:
+        _ask_back_if_weighed(sent.desk, delivery_id, form, typed)
         return typed.body(
             WeighingIn,
             {

@@ -29,10 +29,10 @@ from service.pages.scan import HoldSeen
 from service.papers.statuses import PaperKind
 from service.papers.tables import Paper
 from service.plant.tables import Equipment, Material, Site
+from service.runs.schemas import RUN_STEPS
 from service.weighbridge.tables import Delivery
 
 STEPS_SHOWN = 40
-NOT_RUNS = (Step.VESSEL_PERIOD, Step.RETURN_TO_SUPPLIER)
 
 
 @dataclass(frozen=True)
@@ -181,14 +181,14 @@ def _steps(session: Session, process_ids: set[int]) -> dict[int, StepSeen]:
         vessel.id: f"{step_words(Step.VESSEL_PERIOD)} {vessel.name}"
         for vessel in current_by_id(session, Equipment, vessel_ids).values()
     }
-    sentences = sentences_of(session, [process.id for process in processes if process.step not in NOT_RUNS])
+    sentences = sentences_of(session, [process.id for process in processes if process.step in RUN_STEPS])
     return {
         process.id: StepSeen(
             words=vessels.get(process.equipment_id or 0, step_words(process.step)),
             path=_path(process),
             started_at=process.started_at,
             ended_at=process.ended_at,
-            is_run=process.step not in NOT_RUNS,
+            is_run=process.step in RUN_STEPS,
             sentence=sentences.get(process.id),
         )
         for process in processes
@@ -198,7 +198,7 @@ def _steps(session: Session, process_ids: set[int]) -> dict[int, StepSeen]:
 def _path(process: Process) -> str | None:
     if process.step is Step.VESSEL_PERIOD:
         return f"/floor/vessels/{process.equipment_id}"
-    return None if process.step in NOT_RUNS else f"/floor/runs/{process.id}"
+    return f"/floor/runs/{process.id}" if process.step in RUN_STEPS else None
 
 
 def _records(session: Session, lot_id: int) -> list[RecordSeen]:
