@@ -171,10 +171,11 @@ def post_bales(sent: Submitted, delivery_id: PathId) -> Response:
 
     def read(typed: Typed) -> BalesIn:
         tags = typed.read("tags", split_tags) or []
+        count = typed.count("count")
         return typed.body(
             BalesIn,
             {
-                "count": typed.count("count") or (len(tags) or None),
+                "count": (len(tags) or None) if count is None else count,
                 "tags": tags,
                 "reason": typed.text("reason"),
             },
