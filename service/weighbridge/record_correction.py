@@ -2,19 +2,17 @@
 
 from typing import Any
 
-from sqlmodel import col
-
 from service.errors import Conflict, Finding, Findings, OnHold
 from service.journal.entry import Entry
-from service.journal.read import current, find_current, get_current
+from service.journal.read import find_current, get_current
 from service.journal.tables import site_of
 from service.lots.queries import get_lot_fact
 from service.lots.statuses import HoldSubject
-from service.lots.tables import Hold
 from service.partners.lookups import look_up_material, look_up_partner
 from service.partners.tables import Contract, Partner
 from service.plant.tables import Material
 from service.weighbridge.answer import delivery_out
+from service.weighbridge.held import holds_lying_on
 from service.weighbridge.moments import refuse_future
 from service.weighbridge.queries import contents_of, get_live_delivery, load_of
 from service.weighbridge.record_delivery import add_contract_ties, fitting_contract
@@ -62,10 +60,7 @@ def correct_delivery(entry: Entry, delivery_id: int, body: CorrectionIn) -> Deli
 
 def _refuse_to_leave_a_hold(entry: Entry, delivery: Delivery) -> None:
     """A hold on a supplier reaches his deliveries: giving one to another supplier would lift it there."""
-    query = current(Hold).where(
-        col(Hold.subject_kind) == HoldSubject.PARTNER, col(Hold.subject_id) == delivery.supplier_id
-    )
-    holds = entry.session.execute(query).scalars().all()
+    holds = holds_lying_on(entry.session, {HoldSubject.PARTNER: [delivery.supplier_id]})
     if holds:
         remedy = "Put this delivery itself on hold and have the hold on the supplier lifted, then correct it."
         raise OnHold(

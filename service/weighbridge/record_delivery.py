@@ -14,6 +14,7 @@ from service.partners.tables import Contract, Partner
 from service.plant.queries import get_by_code
 from service.plant.tables import Material, Site
 from service.weighbridge.answer import delivery_out
+from service.weighbridge.held import refuse_to_reverse_out_of_a_hold
 from service.weighbridge.moments import refuse_future
 from service.weighbridge.queries import contents_of, get_live_delivery
 from service.weighbridge.record_rejection import withdraw_returns
@@ -142,11 +143,13 @@ def reverse_delivery(entry: Entry, delivery_id: int, body: ReasonIn) -> Delivery
     ------
     NotFound : unknown delivery.
     Conflict : it was reversed before, or some of it was used; each used lot is listed with its runs.
+    OnHold : a hold lies on it, its supplier or one of its lots.
     """
     entry.open(site_of(delivery_id), "delivery_reversed")
     delivery = get_live_delivery(entry.session, delivery_id)
     lots = contents_of(entry.session, delivery).lots
     lot_ids = [lot.id for lot in lots]
+    refuse_to_reverse_out_of_a_hold(entry.session, delivery, lot_ids)
     withdraw_returns(entry, lot_ids, body.reason)
     lines = lines_of_lots(entry.session, lot_ids)
     remedy = "Correct the ticket instead, or cancel the runs that used these lots first."

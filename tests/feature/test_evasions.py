@@ -148,3 +148,19 @@ def test_no_circle_is_closed_through_what_was_taken_out_as_internal_loop(plant: 
     lot = made(plant, "extrusion", {ejects: None}, pellets("90"), hour=4)
     assert feed(plant, run, lot, start_at=at(6), status=422)["code"] == "lineage-circle"
     assert plant.get(f"/v1/lots/{lot}/trace")["remainder"] == "0.000000000000"
+
+
+@pytest.mark.parametrize("subject", ["lot", "delivery_id", "partner"])
+def test_a_held_load_is_not_recorded_again_as_a_fresh_one(plant: Plant, subject: str) -> None:
+    bale = bale_with_wire(plant)
+    delivery = plant.get(f"/v1/lots/{bale}")["delivery_id"]
+    supplier = plant.get(f"/v1/deliveries/{delivery}")["supplier"]
+    named = {"lot": bale, "delivery_id": delivery, "partner": supplier}[subject]
+    hold = plant.post("/v1/holds", {subject: named, "cause": "canister of solvent"})["id"]
+    reversal = {"reason": "entered twice"}
+    refused = plant.post(f"/v1/deliveries/{delivery}/reversal", reversal, status=409)
+    assert refused["code"] == "delivery-on-hold"
+    assert str(hold) in refused["errors"][0]["detail"]
+    assert holds_on(plant, bale) == 1
+    plant.post(f"/v1/holds/{hold}/lift", {"reason": "it was the next truck"}, key=SECOND_KEY)
+    assert plant.post(f"/v1/deliveries/{delivery}/reversal", reversal)["is_reversed"]
