@@ -1,8 +1,8 @@
 """What a vessel that is never quite empty gives: which charges are in a draw, and in what shares.
 
 Here: the ledger of one vessel (bay, silo, reactor) between two proven-empty events, as dated charges and
-draws, read either as well mixed or as first in, first out. Not here: lots and their ancestors (`lineage`),
-wet masses, measured levels, residence windows of a line.
+draws, read by its stated flow (`flow_model`). Not here: lots and their ancestors (`lineage`), wet masses,
+measured levels, questions of time (`residence`), continuous lines (`line_window`).
 
 Two answers, kept apart on purpose. The *shares* are the expected ones and follow the regime. The *possible*
 charges are complete and follow the regime only where it is proven: a book that reaches zero is not an emptied
@@ -14,20 +14,26 @@ possible charges include every charge that has a share; content minus overdrawn 
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 
 from service.core.apportion import SCALE, apportion
-from service.core.vessel_book import BadLine, Charge, Draw, Entry, book_of, layers_within
+from service.core.flow_model import BadFlowModel, FlowModel, Regime
+from service.core.mixing import heel_parts
+from service.core.plug_flow import plug_contents, plug_sources, range_of_content, range_of_step
+from service.core.tanks_in_series import tank_contents, tank_sources
+from service.core.vessel_book import BadLine, Charge, Draw, Entry, book_of, divide_among_charges, layers_within
 
 __all__ = [
     "SCALE",
+    "BadFlowModel",
     "BadLine",
     "Charge",
     "Draw",
     "DrawSources",
+    "FlowModel",
     "Regime",
     "UnknownDraw",
     "VesselContents",
+    "content_by_charge",
     "contents",
     "had_begun",
     "possible_charges_of_draw",
@@ -37,16 +43,6 @@ __all__ = [
 
 class UnknownDraw(ValueError):
     """The draw asked for is not among the draws of the vessel."""
-
-
-class Regime(StrEnum):
-    """How a vessel hands on what it holds.
-
-    Source : trade practice, no source: silos mix unless designed and proved for mass flow.
-    """
-
-    WELL_MIXED = "well_mixed"
-    FIRST_IN_FIRST_OUT = "first_in_first_out"
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +83,7 @@ def sources_of_draw(
     charges: Sequence[Charge],
     draws: Sequence[Draw],
     draw_key: int,
-    regime: Regime,
+    model: FlowModel,
     *,
     cut_off: int = 0,
     book: Sequence[Entry] | None = None,
@@ -95,18 +91,19 @@ def sources_of_draw(
     """Shares of a draw by charge: the expected ones, never a statement that a charge is absent.
 
     Well mixed: what enters mixes with all that is there; a charge of `m` in a content of `c` after it has
-    the fraction `m / c` of what leaves until the next charge, and thins out with each later one. First in,
-    first out: by cumulative mass. Lines at the same instant or in the same slice of time act together,
-    charges before draws. A draw beyond the content leaves the vessel at zero and the missing mass
-    unattributed; later charges do not repay it, since what was missing came from somewhere else. A draw of
-    no mass has no shares: it is all unattributed.
+    the fraction `m / c` of what leaves until the next charge, and thins out with each later one, also while
+    it is drawn from (`mixing`). First in, first out and plug flow: by cumulative mass (`plug_flow`). Tanks in
+    series: by their distribution of residence (`tanks_in_series`). At one instant charges come before draws.
+    A draw beyond the content leaves the vessel at zero and the missing mass unattributed; later charges do
+    not repay it, since what was missing came from somewhere else. A draw of no mass has no shares: it is all
+    unattributed.
 
     Parameters
     ----------
     charges, draws : all lines of the vessel since it was last proven empty, in any order
     draw_key : int, the draw asked for
-    regime : how the vessel behaves
-    cut_off : int per SCALE; well mixed only: once less than this is still unnamed the walk into the past
+    model : how the vessel behaves
+    cut_off : int per SCALE; stirred tanks only: once less than this is still unnamed the walk into the past
         stops and reports it as `cut`; 0 names every charge
     book : `book_of(charges, draws)`, for those who ask about many draws of one vessel; None makes it here
 
@@ -131,11 +128,12 @@ def sources_of_draw(
             entry = book[place]
             asked[place], missing = apportion(weight, [entry.taken_ug, entry.missing_ug])
             unattributed += missing
-    if regime is Regime.WELL_MIXED:
-        named, cut = _mixed_sources(book, asked, cut_off)
+    if model.is_stirred:
+        named, cut = _mixed_sources(book, asked, 0, cut_off)
+    elif model.keeps_order:
+        named, cut = plug_sources(book, asked, model.spread_ppm), 0
     else:
-        ranges = [(book[place].out_from, book[place].out_to, weight) for place, weight in asked.items()]
-        named, cut = _layered_sources(book, ranges), 0
+        named, cut = tank_sources(book, asked, model.tanks, cut_off)
     return DrawSources(tuple((key, named[key]) for key in sorted(named) if named[key]), unattributed, cut)
 
 
@@ -143,14 +141,22 @@ def possible_charges_of_draw(
     charges: Sequence[Charge],
     draws: Sequence[Draw],
     draw_key: int,
-    regime: Regime,
-    proven_first_in_first_out: bool,
+    model: FlowModel,
+    is_proven: bool,
+    *,
+    book: Sequence[Entry] | None = None,
 ) -> frozenset[int]:
     """Every charge that may be in a draw: complete, for holds and recalls, without any cut-off.
 
-    All charges that had begun before the draw ended. Only a first-in-first-out vessel proven to be one on
-    that date is narrowed, to the charges whose cumulative mass overlaps the draw's; and not if its book was
-    overdrawn by then, because the missing mass shifts the cumulative mapping by an unknown amount.
+    All charges that had begun before the draw ended. Only a vessel that keeps order (first in, first out, or
+    plug flow) and was proven to on that date is narrowed, to the charges whose cumulative mass overlaps the
+    draw's, widened by the spread; and not if its book was overdrawn by then, because the missing mass shifts
+    the cumulative mapping by an unknown amount.
+
+    Parameters
+    ----------
+    charges, draws, draw_key, model, book : as for `sources_of_draw`
+    is_proven : whether the regime was proven for the whole of the draw
 
     Raises
     ------
@@ -158,11 +164,12 @@ def possible_charges_of_draw(
         As `sources_of_draw`.
     """
     draw = _the_draw(draws, draw_key)
-    if regime is Regime.FIRST_IN_FIRST_OUT and proven_first_in_first_out and draw.dry_ug:
-        book = book_of(charges, draws)
+    if model.keeps_order and is_proven and draw.dry_ug:
+        if book is None:
+            book = book_of(charges, draws)
         mine = [place for place, entry in enumerate(book) if any(key == draw_key for key, _ in entry.drawn)]
         if not any(entry.missing_ug for entry in book[: mine[-1] + 1]):
-            return _overlapping(book, [(book[place].out_from, book[place].out_to) for place in mine])
+            return _overlapping(book, [range_of_step(book[place], model.spread_ppm) for place in mine])
     return frozenset(charge.key for charge in charges if had_begun(charge, draw))
 
 
@@ -180,14 +187,13 @@ def contents(
     charges: Sequence[Charge],
     draws: Sequence[Draw],
     at: int,
-    regime: Regime,
+    model: FlowModel,
     *,
-    proven_first_in_first_out: bool = False,
+    is_proven: bool = False,
 ) -> VesselContents:
     """What stands in the vessel just after the instant `at`, by charge, to the microgram.
 
-    Running lines are cut at `at`, so in the middle of an overlapping charge and draw the answer is one step
-    finer than the sources of the finished draw.
+    Running lines are cut at `at`; what they still bring or take after it is not in the answer.
 
     Raises
     ------
@@ -195,63 +201,56 @@ def contents(
         If a key occurs twice.
     """
     book = book_of(charges, draws, until=at)
-    out_to, charged_to = book[-1].out_to, book[-1].charged_to
-    content_ug = charged_to - out_to
     is_overdrawn = any(entry.missing_ug for entry in book)
-    if regime is Regime.WELL_MIXED:
-        named, _ = _mixed_sources(book, {len(book) - 1: SCALE} if content_ug else {}, 0)
-    else:
-        named = _layered_sources(book, [(out_to, charged_to, SCALE)])
     possible = frozenset(charge.key for charge in charges if had_begun(charge, Draw(0, at, at, 0)))
-    if regime is Regime.FIRST_IN_FIRST_OUT and proven_first_in_first_out and not is_overdrawn:
-        possible = _overlapping(book, [(out_to, charged_to)])
-    keys = sorted(named)
-    masses = apportion(content_ug, [named[key] for key in keys])
+    if model.keeps_order and is_proven and not is_overdrawn:
+        possible = _overlapping(book, [range_of_content(book[-1], model.spread_ppm)])
     return VesselContents(
-        dry_ug=content_ug,
-        by_charge=tuple((key, mass) for key, mass in zip(keys, masses, strict=True) if mass),
+        dry_ug=book[-1].content_ug,
+        by_charge=content_by_charge(book, model),
         overdrawn_dry_ug=sum(entry.missing_ug for entry in book),
         possible=possible,
     )
 
 
-def _mixed_sources(book: Sequence[Entry], asked: Mapping[int, int], cut_off: int) -> tuple[dict[int, int], int]:
-    """Name the charges behind the weight asked of each step, walking from the latest step into the past.
+def content_by_charge(book: Sequence[Entry], model: FlowModel) -> tuple[tuple[int, int], ...]:
+    """What stands in the vessel at the end of its book: (charge key, micrograms dry), by key; masses > 0."""
+    content_ug = book[-1].content_ug
+    if model.is_stirred:
+        named, _ = _mixed_sources(book, {}, SCALE if content_ug else 0, 0)
+    elif model.keeps_order:
+        named = plug_contents(book, model.spread_ppm)
+    else:
+        named = tank_contents(book, model.tanks)
+    keys = sorted(named)
+    masses = apportion(content_ug, [named[key] for key in keys])
+    return tuple((key, mass) for key, mass in zip(keys, masses, strict=True) if mass)
 
-    Draws do not change a mixture, so only charges split what is still unnamed: into their own part and the
-    heel's.
+
+def _mixed_sources(
+    book: Sequence[Entry], drawn: Mapping[int, int], standing: int, cut_off: int
+) -> tuple[dict[int, int], int]:
+    """Name the charges behind the weight drawn in each step and what stands at the end, walking into the past.
+
+    Only charges split what is still unnamed: into their own part and the heel's.
     """
     named: dict[int, int] = {}
-    unnamed = 0
-    earliest_asked = min(asked, default=0)
-    for place in range(max(asked, default=-1), -1, -1):
+    unnamed = standing
+    latest = len(book) - 1 if standing else max(drawn, default=-1)
+    earliest_drawn = min(drawn, default=latest)
+    for place in range(latest, -1, -1):
         entry = book[place]
-        unnamed += asked.get(place, 0)
-        if unnamed and entry.charged_to > entry.charged_from:
-            heel_ug = entry.charged_from - entry.out_from
-            unnamed = _split(unnamed, entry, heel_ug, into=named)
-        if place <= earliest_asked and unnamed < max(cut_off, 1):
+        taken = drawn.get(place, 0)
+        if taken + unnamed and entry.charged_to > entry.charged_from:
+            of_taken, of_standing = heel_parts(entry)
+            of_heel = (taken * of_taken + unnamed * of_standing) // SCALE
+            divide_among_charges(taken + unnamed - of_heel, entry, into=named)
+            unnamed = of_heel
+        else:
+            unnamed += taken
+        if place <= earliest_drawn and unnamed < max(cut_off, 1):
             break
     return named, unnamed
-
-
-def _layered_sources(book: Sequence[Entry], ranges: Iterable[tuple[int, int, int]]) -> dict[int, int]:
-    """Name the charges behind ranges of positions (from, to, weight)."""
-    named: dict[int, int] = {}
-    for out_from, out_to, weight in ranges:
-        layers = layers_within(book, out_from, out_to)
-        weights = apportion(weight, [overlap_ug for _, overlap_ug in layers]) if layers else []
-        for (layer, _), of_layer in zip(layers, weights, strict=True):
-            _split(of_layer, layer, 0, into=named)
-    return named
-
-
-def _split(weight: int, entry: Entry, heel_ug: int, *, into: dict[int, int]) -> int:
-    """Add a weight to the charges of one step by mass and return the part of the heel beside them."""
-    of_heel, *parts = apportion(weight, [heel_ug, *(mass for _, mass in entry.charged)])
-    for (key, _), part in zip(entry.charged, parts, strict=True):
-        into[key] = into.get(key, 0) + part
-    return of_heel
 
 
 def _overlapping(book: Sequence[Entry], ranges: Iterable[tuple[int, int]]) -> frozenset[int]:

@@ -1,15 +1,17 @@
-"""A second, slower plant to check the lineage against: forward in time, exact fractions, without `service`.
+"""A second, slower plant to check the lineage against: forward in time, in fractions, without `service`.
 
 Goal: know for every lot what it is made of, by a method that shares nothing with the product. The product
 walks backward over weights; here matter is moved forward, step by step: each lot and each vessel carries a
 list of amounts by origin, mixing adds lists, drawing takes the same fraction of every entry, and the set of
-lots ever present travels along with the matter.
+lots ever present travels along with the matter. All of it is exact but for one number: the part of the heel
+that stays in a stirred vessel while mass comes and goes, which is taken to 60 digits.
 
 A plant is a list of steps in order of time. Amounts are micrograms, times microseconds.
 """
 
 from collections import deque
 from dataclasses import dataclass, field
+from decimal import Decimal, localcontext
 from fractions import Fraction
 
 Amounts = dict[tuple[str, int], Fraction]
@@ -135,10 +137,15 @@ class Plant:
                     for flow in campaign.charges
                     if runs_in(flow, window)
                 ]
-                if charged:
-                    fill(state, together(charged), campaign.vessel.is_first_in_first_out)
                 leaving = [flow for flow in campaign.draws if runs_in(flow, window)]
-                taken = take(state, sum((amount_in(flow, window) for flow in leaving), Fraction(0)))
+                wanted = sum((amount_in(flow, window) for flow in leaving), Fraction(0))
+                is_stirred_slice = window[0] < window[1] and not campaign.vessel.is_first_in_first_out
+                if is_stirred_slice and charged and 0 < wanted < state.mass + together(charged).mass and state.mass:
+                    taken = flow_through(state, together(charged), wanted)
+                else:
+                    if charged:
+                        fill(state, together(charged), campaign.vessel.is_first_in_first_out)
+                    taken = take(state, wanted)
                 for flow in leaving:
                     narrow = campaign.vessel.is_first_in_first_out and campaign.vessel.is_proven
                     part = fraction_of(taken, amount_in(flow, window) / taken.mass)
@@ -187,6 +194,30 @@ def fill(state: State, matter: Matter, is_first_in_first_out: bool) -> None:
         state.layers.append(matter)
     else:
         state.layers[0] = together([state.layers[0], matter])
+
+
+def flow_through(state: State, charged: Matter, wanted: Fraction) -> Matter:
+    """Into and out of a stirred vessel at constant rates: the heel thins out, the rest is what came in."""
+    heel = state.layers.popleft()
+    state.ever |= charged.ever
+    survived = surviving(heel.mass, charged.mass, wanted)
+    old_out, old_left = fraction_of(heel, 1 - survived), fraction_of(heel, survived)
+    new_out = (wanted - old_out.mass) / charged.mass
+    state.layers.append(together([old_left, fraction_of(charged, 1 - new_out)]))
+    return together([old_out, fraction_of(charged, new_out)])
+
+
+def surviving(before: Fraction, charged: Fraction, wanted: Fraction) -> Fraction:
+    """Fraction of the heel's mass still there: its loss is wanted * mass / content at every moment."""
+    with localcontext(prec=60, Emin=-999_999, Emax=999_999):
+        if charged == wanted:
+            return Fraction((-ratio(wanted, before)).exp())
+        return Fraction(ratio(before + charged - wanted, before) ** ratio(wanted, wanted - charged))
+
+
+def ratio(numerator: Fraction, denominator: Fraction) -> Decimal:
+    quotient = numerator / denominator
+    return Decimal(quotient.numerator) / Decimal(quotient.denominator)
 
 
 def take(state: State, wanted: Fraction) -> Matter:

@@ -33,6 +33,7 @@ from service.core.lineage import (
 from service.core.vessel_ledger import (
     Charge,
     Draw,
+    FlowModel,
     Regime,
     contents,
     possible_charges_of_draw,
@@ -180,17 +181,17 @@ class Recorded:
                 self.children[parent].add(lot)
 
     def parents_of_line(self, vessel: Vessel, line: Draw) -> Parents:
-        charges, draws, regime = self.charges[vessel], self.draws[vessel], regime_of(vessel)
-        sources = sources_of_draw(charges, draws, line.key, regime)
-        possible = possible_charges_of_draw(charges, draws, line.key, regime, vessel.is_proven)
+        charges, draws, model = self.charges[vessel], self.draws[vessel], model_of(vessel)
+        sources = sources_of_draw(charges, draws, line.key, model)
+        possible = possible_charges_of_draw(charges, draws, line.key, model, vessel.is_proven)
         assert {key for key, _ in sources.shares} <= possible
         assert sum(weight for _, weight in sources.shares) + sources.unattributed == SCALE
         assert sources.cut == 0
         return parents_of_draw(sources, possible, self.lot_of_charge)
 
 
-def regime_of(vessel: Vessel) -> Regime:
-    return Regime.FIRST_IN_FIRST_OUT if vessel.is_first_in_first_out else Regime.WELL_MIXED
+def model_of(vessel: Vessel) -> FlowModel:
+    return FlowModel(Regime.FIRST_IN_FIRST_OUT if vessel.is_first_in_first_out else Regime.WELL_MIXED)
 
 
 def is_within_a_unit(share_e12: int, exact: Fraction) -> bool:
@@ -246,7 +247,7 @@ def test_vessel_contents_agree_with_the_oracle(steps):
         if state is None:
             continue
         charges, draws = recorded.charges[vessel], recorded.draws[vessel]
-        found = contents(charges, draws, 10**15, regime_of(vessel), proven_first_in_first_out=vessel.is_proven)
+        found = contents(charges, draws, 10**15, model_of(vessel), is_proven=vessel.is_proven)
         assert found.dry_ug == state.mass == sum(mass for _, mass in found.by_charge)
         assert found.overdrawn_dry_ug == state.overdrawn
         booked = sum(line.dry_ug for line in charges) - sum(line.dry_ug for line in draws)
@@ -315,7 +316,7 @@ def test_the_oracle_imports_nothing_it_is_to_check():
             imported |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
             imported.add(node.module or "")
-    assert imported == {"collections", "dataclasses", "fractions"}
+    assert imported == {"collections", "dataclasses", "decimal", "fractions"}
 
 
 @pytest.mark.parametrize(

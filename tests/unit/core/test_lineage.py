@@ -31,6 +31,7 @@ from service.core.vessel_ledger import (
     Charge,
     Draw,
     DrawSources,
+    FlowModel,
     Regime,
     contents,
     possible_charges_of_draw,
@@ -141,27 +142,27 @@ class TestMayContain:
         assert dict(Graph().run(9, (1, 1), (2, 999)).up(9, cut_off=SCALE // 10).shares)[1] == UNIT // 1000
 
     @pytest.mark.parametrize(
-        ("regime", "is_proven", "expected"),
+        ("model", "is_proven", "expected"),
         [
-            (Regime.WELL_MIXED, False, {1, 2, 3}),
-            (Regime.FIRST_IN_FIRST_OUT, False, {1, 2, 3}),
-            (Regime.FIRST_IN_FIRST_OUT, True, {2, 3}),
+            (FlowModel(Regime.WELL_MIXED), False, {1, 2, 3}),
+            (FlowModel(Regime.FIRST_IN_FIRST_OUT), False, {1, 2, 3}),
+            (FlowModel(Regime.FIRST_IN_FIRST_OUT), True, {2, 3}),
         ],
     )
-    def test_second_draw_of_the_silo(self, regime, is_proven, expected):
+    def test_second_draw_of_the_silo(self, model, is_proven, expected):
         """P10 and P11: shares by regime, the set narrowed by proof only."""
         charges = [Charge(31, 0, 0, 3_200 * KG), Charge(32, 1, 1, 18_000 * KG), Charge(33, 3, 3, 12_000 * KG)]
         draws = [Draw(41, 2, 2, 10_000 * KG), Draw(42, 4, 4, 15_000 * KG)]
         graph = Graph()
         graph.parents[9] = parents_of_draw(
-            sources_of_draw(charges, draws, 42, regime),
-            possible_charges_of_draw(charges, draws, 42, regime, is_proven),
+            sources_of_draw(charges, draws, 42, model),
+            possible_charges_of_draw(charges, draws, 42, model, is_proven),
             {31: 1, 32: 2, 33: 3},
         )
         found = graph.up(9)
         assert found.may_contain == expected
         masses = {lot: round(share * 15_000 / UNIT, 1) for lot, share in found.shares}
-        if regime is Regime.WELL_MIXED:
+        if model.is_stirred:
             assert masses == {1: 1_093.0, 2: 6_148.3, 3: 7_758.6}
         else:
             assert masses == {2: 11_200.0, 3: 3_800.0}
@@ -292,7 +293,7 @@ class TestLoops:
     def test_from_silo_to_silo_and_back_is_legal(self):
         # A holds 100 of lot 1; 50 to B beside 50 of lot 2; 50 of that back to A; then a draw from A.
         # A then has 50 of 1 and 50 of (25 + 25): 75 % and 25 %.
-        mixed = Regime.WELL_MIXED
+        mixed = FlowModel(Regime.WELL_MIXED)
         in_a = [Charge(1, 0, 0, 100), Charge(2, 3, 3, 50)]
         out_of_a = [Draw(11, 1, 1, 50), Draw(12, 4, 4, 60)]
         in_b = [Charge(3, 0, 0, 50), Charge(4, 1, 1, 50)]
@@ -338,11 +339,11 @@ class TestTraceDown:
         draws = [Draw(3, 2, 2, 11_000 * KG)]
         lot_of_charge = {1: self.HEEL, 2: self.FL1}
         graph.parents[self.PL1] = parents_of_draw(
-            sources_of_draw(charges, draws, 3, Regime.WELL_MIXED),
-            possible_charges_of_draw(charges, draws, 3, Regime.WELL_MIXED, False),
+            sources_of_draw(charges, draws, 3, FlowModel(Regime.WELL_MIXED)),
+            possible_charges_of_draw(charges, draws, 3, FlowModel(Regime.WELL_MIXED), False),
             lot_of_charge,
         )
-        left = contents(charges, draws, 2, Regime.WELL_MIXED)
+        left = contents(charges, draws, 2, FlowModel(Regime.WELL_MIXED))
         assert left.dry_ug == 2_000 * KG
         graph.parents[self.REST] = parents_of_run([(lot_of_charge[key], mass) for key, mass in left.by_charge])
         return graph.run(self.PL2, (self.FL2, 5_210), (self.FL3, 16_000))
