@@ -45,6 +45,8 @@ class Report:
     Parameters
     ----------
     watch : told (entries done, entries in all) now and then.
+    shares_walked, shares_traced : made lots whose shares were compared with a walk of their own, or with the exact one;
+        `reaches_...` the same of what they may contain.
     roots : each log's (number, size, recomputed root): what to compare with a root that was kept outside.
     """
 
@@ -60,6 +62,16 @@ class Report:
     erased_photos: int = 0
     stocks: int = 0
     deliveries: int = 0
+    is_lineage_compared: bool = False
+    compositions: int = 0
+    derived_rows: int = 0
+    standings: int = 0
+    contents_walked: int = 0
+    shares_walked: int = 0
+    shares_traced: int = 0
+    reaches_walked: int = 0
+    reaches_traced: int = 0
+    not_compared: int = 0
 
     def add(
         self,

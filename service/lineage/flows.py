@@ -5,28 +5,30 @@ once, each thing one time, as plain rows; asked for something that was not read 
 so reading ahead decides how long an answer takes and never what it is.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
 from typing import NamedTuple
 
-from sqlmodel import Session
+from sqlalchemy import or_
+from sqlmodel import Session, col
 
 from service.core.quantities import dry_ug
-from service.journal.read import Knowledge, find_current
+from service.journal.read import Knowledge, current
 from service.journal.values import current_values, moment_of
 from service.lineage.scout import processes_ahead, processes_behind
 from service.lots.moisture import moistures_ppm
 from service.lots.rows import KnownLot, LineRow, known_lots, line_rows
 from service.lots.statuses import Direction
-from service.lots.stock import is_material, lots_taken_openly, open_masses
+from service.lots.statuses import Step as ProcessStep
+from service.lots.stock import is_material, line_masses, lots_taken_openly, open_masses
 from service.lots.tables import Process
 from service.plant.statuses import Mixing
-from service.plant.tables import Equipment
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 MICROSECOND = timedelta(microseconds=1)
+AROUND = timedelta(days=1)
 
 
 class ProcessRow(NamedTuple):
@@ -88,6 +90,14 @@ class ProcessFlow:
         return {dry.line.id: dry for dry in (*self.discharges, *self.looped_out)}
 
 
+class RunsRead(NamedTuple):
+    """The runs of a line in a stretch of time: identity, start and end."""
+
+    start_at: datetime
+    end_at: datetime
+    runs: list[tuple[int, datetime, datetime | None]]
+
+
 class FlowReader:
     """Reads lots' lines and processes' flows for one question, as known at one state of knowledge."""
 
@@ -100,7 +110,7 @@ class FlowReader:
         self._made: set[int] = set()  # lots with a line out among all lines read so far
         self._flows: dict[int, ProcessFlow] = {}
         self._lots: dict[int, KnownLot] = {}
-        self._vessels: dict[int, Equipment | None] = {}
+        self._on_line: dict[int, RunsRead] = {}
 
     def lots_of(self, lot_ids: Iterable[int]) -> dict[int, KnownLot]:
         """Lots with their material and mass."""
@@ -134,6 +144,10 @@ class FlowReader:
         runs = (step for step in self._steps.values() if not step.process.is_vessel)
         self.read_lots(line.lot_id or 0 for run in runs for line in run.made)
 
+    def equipment_read(self) -> set[int]:
+        """The vessels and lines of the processes read so far."""
+        return {step.process.equipment_id for step in self._steps.values() if step.process.equipment_id is not None}
+
     def read_lots(self, lot_ids: Iterable[int]) -> None:
         """Read the lines of lots, as far as they did not come with the processes read before."""
         missing = {lot_id for lot_id in lot_ids if lot_id not in self._lines_of}
@@ -154,6 +168,11 @@ class FlowReader:
         lines = line_rows(self._session, "lot_id", lot_ids, self._known, with_ties=False, not_in=sorted(process_ids))
         return [line for line in lines if line.process_id not in process_ids]
 
+    def row_of(self, process_id: int) -> ProcessRow:
+        """What decides about a process, without its lines."""
+        step = self._steps.get(process_id)
+        return process_rows(self._session, [process_id], self._known)[process_id] if step is None else step.process
+
     def step_of(self, process_id: int) -> Step:
         """A process with its lines."""
         if process_id not in self._steps:
@@ -166,8 +185,8 @@ class FlowReader:
         missing = {process_id for process_id in process_ids if process_id not in self._steps}
         if not missing:
             return
-        rows = current_values(self._session, Process, ProcessRow._fields, "id", missing, self._known)
-        read = {process.id: Step(process, [], []) for process in map(_process_row, rows)}
+        rows = process_rows(self._session, missing, self._known)
+        read = {process.id: Step(process, [], []) for process in rows.values()}
         for line in line_rows(self._session, "process_id", read, self._known, with_ties=False):
             if line.lot_id is None:
                 continue
@@ -211,12 +230,37 @@ class FlowReader:
                 looped_out=dry(line for line in made if not is_material(line)),
             )
 
-    def vessel_of(self, process: ProcessRow) -> Equipment | None:
-        """The vessel a period belongs to."""
-        key = process.equipment_id or 0
-        if key not in self._vessels:
-            self._vessels[key] = find_current(self._session, Equipment, key, self._known)
-        return self._vessels[key]
+    def runs_on(self, equipment_id: int, start_at: datetime, end_at: datetime) -> list[int]:
+        """Runs of a line that were going on at some moment of a closed interval, oldest identity first.
+
+        They are read a day to either side, since a walk comes back for the hour before.
+        """
+        read = self._on_line.get(equipment_id)
+        if read is None or not (read.start_at <= start_at and end_at <= read.end_at):
+            start_read = min(start_at, read.start_at if read else start_at) - AROUND
+            end_read = max(end_at, read.end_at if read else end_at) + AROUND
+            query = current(Process, self._known).where(
+                col(Process.equipment_id) == equipment_id,
+                col(Process.step) != ProcessStep.VESSEL_PERIOD,
+                col(Process.started_at) <= end_read,
+                or_(col(Process.ended_at).is_(None), col(Process.ended_at) >= start_read),
+            )
+            columns = (col(Process.id), col(Process.started_at), col(Process.ended_at))
+            rows = self._session.execute(query.with_only_columns(*columns).order_by(columns[0])).all()
+            read = self._on_line[equipment_id] = RunsRead(
+                start_read, end_read, [(row[0], row[1], row[2]) for row in rows]
+            )
+        return [
+            run_id
+            for run_id, started_at, ended_at in read.runs
+            if started_at <= end_at and (ended_at is None or start_at <= ended_at)
+        ]
+
+
+def process_rows(session: Session, process_ids: Iterable[int], known: Knowledge | None = None) -> dict[int, ProcessRow]:
+    """What decides about several processes; such as were not known are left out."""
+    rows = current_values(session, Process, ProcessRow._fields, "id", set(process_ids), known)
+    return {process.id: process for process in map(_process_row, rows)}
 
 
 def _process_row(stored: tuple[int, str, int | None, object]) -> ProcessRow:
@@ -227,3 +271,33 @@ def _process_row(stored: tuple[int, str, int | None, object]) -> ProcessRow:
 def microseconds(moment: datetime) -> int:
     """Whole microseconds since 1970, exact."""
     return (moment - EPOCH) // MICROSECOND
+
+
+def dry_masses_ug(session: Session, lines: Sequence[LineRow], known: Knowledge | None = None) -> dict[int, int]:
+    """Dry mass of each line that states or takes a mass, micrograms."""
+    masses = line_masses(session, lines, known)
+    ppm_of = moistures_ppm(session, {line.moisture_id or 0 for line in lines}, known)
+    return {line.id: dry_ug(masses[line.id], ppm_of[line.moisture_id or 0]) for line in lines if line.id in masses}
+
+
+def moment_at(time_us: int) -> datetime:
+    """The moment behind microseconds since 1970."""
+    return EPOCH + time_us * MICROSECOND
+
+
+def charge_code(line: LineRow) -> int:
+    """Order code of a charge: it may be in every draw whose code is greater.
+
+    An instant goes before the draws of the same instant, an interval that begins then comes after them.
+    """
+    return order_code(line.start_at, is_behind=line.stored_end_at is not None)
+
+
+def draw_code(line: LineRow) -> int:
+    """Order code of a draw: see `charge_code`."""
+    return order_code(line.end_at or line.start_at, is_behind=line.stored_end_at is None)
+
+
+def order_code(moment: datetime, *, is_behind: bool) -> int:
+    """A moment as an order code: what lies behind the instant itself comes after what lies in it."""
+    return 2 * microseconds(moment) + is_behind

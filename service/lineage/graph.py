@@ -3,12 +3,13 @@
 `core.lineage` walks; this file answers its two questions, "what was this lot made from" and "what was made
 from it", out of the flows that `FlowReader` reads, and remembers the answers. One `LotGraph` serves one question.
 
-Runs mix all they are fed. A draw from a vessel has the share its regime gives it, and may contain everything
-charged since the vessel was last proven empty, unless first-in-first-out was proven for it on that day.
-(Time windows through a line, residence times and stored compositions can be put behind these two methods.)
+Runs mix all they are fed, unless residence data of their line give a window of time (`windows`). A draw from a
+vessel has the share its regime gives it, and may contain everything charged since the vessel was last proven empty,
+unless a regime that keeps the order of charges was proven for it on that day (`regimes`).
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import datetime
 from fractions import Fraction
 
 from sqlmodel import Session
@@ -16,27 +17,30 @@ from sqlmodel import Session
 from service.core.lineage import Composition, trace_down, trace_up
 from service.core.parents import ORIGIN, Parents, merge_parents, parents_of_draw, parents_of_run
 from service.core.vessel_book import Charge, Draw, Entry, book_of
-from service.core.vessel_ledger import Regime, had_begun, possible_charges_of_draw, sources_of_draw
+from service.core.vessel_ledger import had_begun, possible_charges_of_draw, sources_of_draw
 from service.journal.read import Knowledge
-from service.lineage.flows import DryLine, FlowReader, ProcessFlow, ProcessRow, microseconds
+from service.lineage.flows import DryLine, FlowReader, ProcessFlow, ProcessRow
+from service.lineage.regimes import Regimes
+from service.lineage.windows import LineWindows, span_of
 from service.lots.queries import takes
 from service.lots.rows import KnownLot, LineRow
 from service.lots.statuses import Category
-from service.plant.statuses import Mixing
 from service.plant.tables import Equipment
-
-REGIME_OF = {Mixing.WELL_MIXED: Regime.WELL_MIXED, Mixing.FIRST_IN_FIRST_OUT: Regime.FIRST_IN_FIRST_OUT}
 
 
 class LotGraph:
     """Reads the graph for one question, as known at one state of knowledge."""
 
     def __init__(self, session: Session, known: Knowledge | None = None) -> None:
+        self.session = session
         self._flows = FlowReader(session, known)
+        self.regimes = Regimes(session, known)
+        self.windows = LineWindows(self._flows, self.regimes)
         self._parents: dict[int, Parents] = {}
         self._children: dict[int, tuple[int, ...]] = {}
         self._run_parents: dict[int, Parents] = {}
         self._narrowed: dict[int, frozenset[int]] = {}
+        self._is_proven: dict[int, bool] = {}
         self._times: dict[int, tuple[list[Charge], list[Draw]]] = {}
         self._ledgers: dict[int, tuple[list[Charge], list[Draw]]] = {}
         self._books: dict[int, list[Entry]] = {}
@@ -54,15 +58,31 @@ class LotGraph:
         """Lots with their material and mass."""
         return self._flows.lots_of(lot_ids)
 
+    def row_of(self, process_id: int) -> ProcessRow:
+        """What decides about a process, without its lines: a vessel's period may have those of years."""
+        return self._flows.row_of(process_id)
+
     def process_of(self, process_id: int) -> ProcessRow:
         return self._flows.step_of(process_id).process
 
     def vessel_of(self, process: ProcessRow) -> Equipment | None:
-        return self._flows.vessel_of(process)
+        return self.regimes.vessel_of(process)
 
     def flow_of(self, process_id: int) -> ProcessFlow:
         """All lines of a process with their dry masses."""
         return self._flows.flow_of(process_id)
+
+    def flows_on(self, line_id: int, start_at: datetime, end_at: datetime) -> list[ProcessFlow]:
+        """The runs of a line that were going on at some moment of an interval, with the dry masses of their lines."""
+        return [self.flow_of(run_id) for run_id in self._flows.runs_on(line_id, start_at, end_at)]
+
+    def made_in(self, process_id: int) -> list[LineRow]:
+        """Every line that made a lot in a process."""
+        return self._flows.step_of(process_id).made
+
+    def fed_into(self, process_id: int) -> list[LineRow]:
+        """The material lines into a process."""
+        return self._flows.step_of(process_id).fed
 
     def makers_of(self, lot_id: int) -> list[LineRow]:
         """The lines that brought a lot into being."""
@@ -83,11 +103,16 @@ class LotGraph:
         for line in self.makers_of(lot_id):
             flow = self.flow_of(line.process_id)
             made = flow.made[line.id]
-            parts.append((self._parents_of_draw(flow, made) if flow.is_vessel else self._mixed(flow), made.dry_ug))
+            parts.append((self._parents_of_line(flow, made), made.dry_ug))
         if not parts:
             return ORIGIN
         # What one line with mass made needs no merging: its parents come out of it as they went in.
         return parts[0][0] if len(parts) == 1 and parts[0][1] > 0 else merge_parents(parts)
+
+    def _parents_of_line(self, flow: ProcessFlow, made: DryLine) -> Parents:
+        if flow.is_vessel:
+            return self._parents_of_draw(flow, made)
+        return self.windows.parents_of(flow.process, made) or self._mixed(flow)
 
     def _mixed(self, flow: ProcessFlow) -> Parents:
         """Parents of anything a run made."""
@@ -100,12 +125,12 @@ class LotGraph:
         charges, draws = self.ledger_of(flow)
         if flow.process.id not in self._books:
             self._books[flow.process.id] = book_of(charges, draws)
-        book, regime = self._books[flow.process.id], REGIME_OF[flow.process.mixing]
-        sources = sources_of_draw(charges, draws, draw.line.id, regime, book=book)
+        book, model = self._books[flow.process.id], self.regimes.model_at(flow.process, draw.line.start_at)
+        sources = sources_of_draw(charges, draws, draw.line.id, model, book=book)
         if self._is_narrowed(flow.process, draw.line):
             possible = self._narrowed_charges(flow.process, draw.line)
         else:
-            possible = possible_charges_of_draw(charges, draws, draw.line.id, regime, False)
+            possible = possible_charges_of_draw(charges, draws, draw.line.id, model, False)
         lot_of_charge = {dry.line.id: dry.line.lot_id or 0 for dry in flow.feeds}
         return parents_of_draw(sources, possible, lot_of_charge)
 
@@ -113,20 +138,20 @@ class LotGraph:
         """The charges that may be in a draw from a vessel that was proven to keep their order."""
         if draw.id not in self._narrowed:
             charges, draws = self.ledger_of(self.flow_of(process.id))
-            self._narrowed[draw.id] = possible_charges_of_draw(charges, draws, draw.id, REGIME_OF[process.mixing], True)
+            model = self.regimes.model_at(process, draw.start_at)
+            self._narrowed[draw.id] = possible_charges_of_draw(charges, draws, draw.id, model, True)
         return self._narrowed[draw.id]
 
-    def _is_narrowed(self, process: ProcessRow, draw: LineRow) -> bool:
-        return process.mixing is Mixing.FIRST_IN_FIRST_OUT and self.is_proven(process, draw)
+    def is_narrowed(self, draw: LineRow) -> bool:
+        """Whether a report lets the order of the charges narrow what may be in a draw."""
+        return self._is_narrowed(self.process_of(draw.process_id), draw)
 
-    def is_proven(self, process: ProcessRow, draw: LineRow) -> bool:
-        """Whether the vessel's regime carries a proof that holds for the whole of a draw."""
-        vessel = self.vessel_of(process)
-        if vessel is None or vessel.proof_from is None:
-            return False
-        return vessel.proof_from <= draw.start_at and (
-            vessel.proof_to is None or (draw.end_at or draw.start_at) < vessel.proof_to
-        )
+    def _is_narrowed(self, process: ProcessRow, draw: LineRow) -> bool:
+        """Whether the regime in force for a draw keeps the order of charges, and a report says so."""
+        if draw.id not in self._is_proven:
+            keeps_order = self.regimes.model_at(process, draw.start_at).keeps_order
+            self._is_proven[draw.id] = keeps_order and self.regimes.is_proven(process, draw.start_at, draw.end_at)
+        return self._is_proven[draw.id]
 
     def possible_parents_of(self, lot_ids: Iterable[int]) -> set[int]:
         """`parents_of(lot_id).possible` of all these lots, found without weighing where no proof asks for it."""
@@ -136,8 +161,12 @@ class LotGraph:
             makers.setdefault(line.process_id, []).append(line)
         for process_id, lines in makers.items():
             process, fed, _ = self._flows.step_of(process_id)
-            lots = self._possible_in_draws(process, lines) if process.is_vessel else {feed.lot_id for feed in fed}
-            found.update(lot_id or 0 for lot_id in lots)
+            if process.is_vessel:
+                found.update(lot_id or 0 for lot_id in self._possible_in_draws(process, lines))
+                continue
+            if self.windows.has_windows(process):
+                fed = [feed for line in lines for feed in self.windows.possible_feeds(process, line)]
+            found.update(feed.lot_id or 0 for feed in fed)
         return found
 
     def _possible_in_draws(self, process: ProcessRow, lines: Iterable[LineRow]) -> set[int | None]:
@@ -151,7 +180,7 @@ class LotGraph:
                 possible = self._narrowed_charges(process, line)
                 found |= {feed.lot_id for feed in fed if feed.id in possible}
                 continue
-            draw = Draw(*_span(line), 0)
+            draw = Draw(*span_of(line), 0)
             found |= {feed.lot_id for charge, feed in left if had_begun(charge, draw)}
             left = [(charge, feed) for charge, feed in left if feed.lot_id not in found]
         return found
@@ -167,9 +196,11 @@ class LotGraph:
         for line in self.takers_of(lot_id):
             process, _, made = self._flows.step_of(line.process_id)
             if not process.is_vessel:
+                if self.windows.has_windows(process):
+                    made = self.windows.discharges_holding(process, *span_of(line)[1:])
                 found |= {other.lot_id or 0: None for other in made}
                 continue
-            charge = Charge(*_span(line), 0)
+            charge = Charge(*span_of(line), 0)
             for draw, drawn in zip(self._times_of(process)[1], made, strict=True):
                 child = drawn.lot_id or 0
                 # Proof can only narrow, so a draw that had ended before needs no second look.
@@ -184,8 +215,8 @@ class LotGraph:
         if process.id not in self._times:
             _, fed, made = self._flows.step_of(process.id)
             self._times[process.id] = (
-                [Charge(*_span(line), 0) for line in fed],
-                [Draw(*_span(line), 0) for line in made],
+                [Charge(*span_of(line), 0) for line in fed],
+                [Draw(*span_of(line), 0) for line in made],
             )
         return self._times[process.id]
 
@@ -205,12 +236,19 @@ class LotGraph:
             )
         return self._ledgers[flow.process.id]
 
+    def read_runs(self, run_ids: Iterable[int]) -> None:
+        """Read runs with their dry masses, and where what they made went, for those who look at many of them."""
+        wanted = list(run_ids)
+        self._flows.weigh(wanted)
+        self._flows.read_lots({made.lot_id or 0 for run_id in wanted for made in self.made_in(run_id)})
+
     def read_behind(self, lot_ids: Iterable[int]) -> None:
         """Read what these lots may be made from, a step for all lots at a time, so that a walk up finds it there."""
         waiting = set(lot_ids)
         seen: set[int] = set()
         steps: set[int] = set()
         self._flows.read_behind(waiting)
+        self.regimes.read(self._flows.equipment_read())
         while waiting:
             seen |= waiting
             self._flows.read_lots(waiting)
@@ -228,6 +266,7 @@ class LotGraph:
         waiting = set(lot_ids) - self._ahead
         if waiting:
             self._flows.read_ahead(waiting)
+            self.regimes.read(self._flows.equipment_read())
         while waiting:
             self._ahead |= waiting
             self._flows.read_lots(waiting)
@@ -292,8 +331,3 @@ class LotGraph:
             seen |= onward
             waiting += onward
         return max(met, key=place_of.__getitem__, default=None)
-
-
-def _span(line: LineRow) -> tuple[int, int, int]:
-    """Identity, start and end of a line in the terms of `core.vessel_book`; an instant ends when it starts."""
-    return line.id, microseconds(line.start_at), microseconds(line.end_at or line.start_at)

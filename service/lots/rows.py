@@ -129,10 +129,11 @@ def line_rows(
         without=None if with_ties else ("category", Category.TIES),
         not_in=("process_id", not_in),
     )
-    return sorted(map(_line_row, rows))
+    return sorted(map(line_row, rows))
 
 
-def _line_row(stored: Any) -> LineRow:
+def line_row(stored: Any) -> LineRow:
+    """A line from its columns as stored, in the order of `LINE_COLUMNS`."""
     number, process_id, lot_id, direction, category, amount, *rest = stored
     return LineRow(number, process_id, lot_id, DIRECTIONS[direction], CATEGORIES[category], AMOUNTS[amount], *rest)
 

@@ -99,6 +99,9 @@ class Category(StrEnum):
 
 
 class HoldSubject(StrEnum):
+    """What can be held or recalled; of a vessel, what was drawn from it in a stated time."""
+
     LOT = "lot"
     DELIVERY = "delivery"
     PARTNER = "partner"
+    VESSEL = "vessel"

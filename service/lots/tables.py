@@ -111,6 +111,7 @@ class Process(VersionedFact, table=True):
         CheckConstraint("NOT is_closed OR ended_at IS NOT NULL", name="closed_has_end"),
         CheckConstraint("(step = 'vessel_period') = (mixing <> 'run_mixed')", name="only_vessels_mix_otherwise"),
         CheckConstraint("step <> 'vessel_period' OR equipment_id IS NOT NULL", name="vessel_named"),
+        Index("ix_process_equipment_id_started_at", "equipment_id", "started_at"),
     )
 
     step: Step = Field(sa_type=enum_column(Step))
@@ -133,6 +134,7 @@ class Line(VersionedFact, table=True):
     __table_args__ = (
         *version_checks(),
         Index("ix_line_process_id_direction", "process_id", "direction"),
+        Index("ix_line_process_id_start_at", "process_id", "start_at"),
         CheckConstraint("end_at IS NULL OR start_at < end_at", name="interval"),
         CheckConstraint("(amount = 'mass') = (mass_g IS NOT NULL)", name="mass_given"),
         CheckConstraint("mass_g IS NULL OR mass_g > 0", name="mass"),
@@ -202,12 +204,26 @@ class LotStock(SQLModel, table=True):
     tolerance_g: int = Field(sa_type=BigInteger)
 
 
+def window_checks() -> tuple[CheckConstraint, ...]:
+    """A vessel is meant from a moment on, and nothing else has a time."""
+    return (
+        CheckConstraint("(subject_kind = 'vessel') = (from_at IS NOT NULL)", name="time_of_vessel"),
+        CheckConstraint("to_at IS NULL OR (from_at IS NOT NULL AND from_at < to_at)", name="time_forwards"),
+    )
+
+
 class Hold(VersionedFact, table=True):
-    """Do not use: on a lot, a delivery or a supplier, and on everything that may contain it."""
+    """Do not use: on a lot, a delivery or a supplier, and on everything that may contain it.
+
+    Of a vessel it lies on what was drawn from `from_at` to `to_at`; without an end, on what is drawn until the
+    vessel is proven empty.
+    """
 
     __tablename__ = "hold"
-    __table_args__ = version_checks()
+    __table_args__ = (*version_checks(), *window_checks())
 
     subject_kind: HoldSubject = Field(sa_type=enum_column(HoldSubject))
     subject_id: int = Field(sa_type=BigInteger, foreign_key="identity.id", index=True)
     cause_id: int = Field(sa_type=BigInteger, foreign_key="text_commitment.id")
+    from_at: datetime | None = Field(default=None, sa_type=UtcDateTime)
+    to_at: datetime | None = Field(default=None, sa_type=UtcDateTime)

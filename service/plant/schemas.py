@@ -155,10 +155,11 @@ class SettingOut(Out):
 
 
 class VesselIn(Body):
-    """A vessel of a site.
+    """A vessel of a site, or a line as a whole (`wash_line`), which its runs feed and discharge.
 
-    `mixing` says how shares are computed. `proof_sha256` is the digest of a report that proves
-    first-in-first-out; only then, and only from `proof_from` on, does it narrow what a draw may contain.
+    `mixing` says how shares are computed where no residence data are in force. `proof_sha256` is the digest of a
+    report that proves first-in-first-out; only then, and only from `proof_from` on, does it narrow what a draw
+    may contain.
     """
 
     site: Code
@@ -176,6 +177,8 @@ class VesselIn(Body):
     def _proof_is_dated(self) -> Self:
         if self.mixing is Mixing.RUN_MIXED:
             raise fault_in("mixing", "a vessel is well_mixed or first_in_first_out; run_mixed is for runs")
+        if self.mixing in (Mixing.TANKS_IN_SERIES, Mixing.PLUG_FLOW):
+            raise fault_in("mixing", f"{self.mixing} needs figures: choose the nearer one, then state residence data")
         if (self.proof_sha256 is None) != (self.proof_from is None):
             raise fault_in("proof_from", "proof_sha256 and proof_from belong together")
         if self.proof_to is not None and (self.proof_from is None or self.proof_to <= self.proof_from):

@@ -46,6 +46,15 @@ class VesselKind(StrEnum):
     CRYSTALLISER = "crystalliser"
     REACTOR = "reactor"
     BUFFER = "buffer"
+    PRE_DRYER = "pre_dryer"
+    PREHEATER = "preheater"
+    COOLER = "cooler"
+    WASH_LINE = "wash_line"  # a line as a whole: its runs feed and discharge it
+
+
+class VesselEventKind(StrEnum):
+    PROVEN_EMPTY = "proven_empty"
+    STOP = "stop"  # stood still with material inside
 
 
 class Mixing(StrEnum):
@@ -54,3 +63,5 @@ class Mixing(StrEnum):
     RUN_MIXED = "run_mixed"
     WELL_MIXED = "well_mixed"
     FIRST_IN_FIRST_OUT = "first_in_first_out"
+    TANKS_IN_SERIES = "tanks_in_series"
+    PLUG_FLOW = "plug_flow"

@@ -8,7 +8,15 @@ from sqlmodel import Field
 from service.core.weighing import AccuracyClass
 from service.db import UtcDateTime, enum_column
 from service.journal.tables import VersionedFact, version_checks
-from service.plant.statuses import InstrumentKind, MaterialForm, Mixing, SettingKey, VesselKind, WasteClass
+from service.plant.statuses import (
+    InstrumentKind,
+    MaterialForm,
+    Mixing,
+    SettingKey,
+    VesselEventKind,
+    VesselKind,
+    WasteClass,
+)
 
 
 def validity_check() -> CheckConstraint:
@@ -104,7 +112,7 @@ class Setting(VersionedFact, table=True):
 
 
 class Equipment(VersionedFact, table=True):
-    """A vessel, from a date on: its kind, capacity and flow regime.
+    """A vessel, or a line as a whole: its kind and capacity, and its flow regime where no `Residence` is in force.
 
     `proof_sha256` is the digest of the report that proves the regime (a tracer test, say). Without a
     proof valid on the day, first-in-first-out never narrows what a draw may contain.
@@ -130,3 +138,68 @@ class Equipment(VersionedFact, table=True):
     proof_sha256: str | None = Field(default=None, max_length=64)
     proof_from: datetime | None = Field(default=None, sa_type=UtcDateTime)
     proof_to: datetime | None = Field(default=None, sa_type=UtcDateTime)
+
+
+class Residence(VersionedFact, table=True):
+    """How long material stays in a vessel or a line, and in what regime: stated for a time, with who says so.
+
+    `report_sha256` is the digest of the report that supports it (a tracer test, say): only with one do these
+    data narrow what a discharge may contain. `spread_ppm` is of the hold-up, both ways. `hold_up_g` is dry.
+    """
+
+    __tablename__ = "residence"
+    __table_args__ = (
+        *version_checks(),
+        validity_check(),
+        CheckConstraint("regime <> 'run_mixed'", name="regime"),
+        CheckConstraint("(regime = 'tanks_in_series') = (tanks IS NOT NULL)", name="tanks_of_regime"),
+        CheckConstraint("tanks IS NULL OR tanks BETWEEN 1 AND 50", name="tanks"),
+        CheckConstraint("spread_ppm IS NULL OR spread_ppm BETWEEN 0 AND 1000000", name="spread"),
+        CheckConstraint("spread_ppm IS NULL OR regime = 'plug_flow'", name="spread_of_regime"),
+        CheckConstraint("hold_up_g IS NULL OR hold_up_g > 0", name="hold_up"),
+        CheckConstraint("(residence_min_s IS NULL) = (residence_max_s IS NULL)", name="window"),
+        CheckConstraint(
+            "residence_min_s IS NULL OR (residence_min_s >= 0 AND residence_min_s <= residence_max_s)",
+            name="window_forwards",
+        ),
+        CheckConstraint(
+            "residence_mean_s IS NULL OR (residence_min_s IS NOT NULL "
+            "AND residence_mean_s BETWEEN residence_min_s AND residence_max_s)",
+            name="mean_in_window",
+        ),
+        CheckConstraint("report_sha256 IS NULL OR length(report_sha256) = 64", name="report"),
+    )
+
+    equipment_id: int = Field(sa_type=BigInteger, foreign_key="identity.id", index=True)
+    regime: Mixing = Field(sa_type=enum_column(Mixing))
+    tanks: int | None = None
+    spread_ppm: int | None = None
+    hold_up_g: int | None = Field(default=None, sa_type=BigInteger)
+    residence_min_s: int | None = None
+    residence_mean_s: int | None = None
+    residence_max_s: int | None = None
+    report_sha256: str | None = Field(default=None, max_length=64)
+    source: str = Field(max_length=400)
+    valid_from: datetime = Field(sa_type=UtcDateTime)
+    valid_to: datetime | None = Field(default=None, sa_type=UtcDateTime)
+
+
+class EquipmentEvent(VersionedFact, table=True):
+    """Something that happened to a vessel or a line.
+
+    `proven_empty` ends one period of its lineage and begins the next. A `stop` lasts until `end_at`: it stood
+    still with material inside, which lengthens residence and moves no mass.
+    """
+
+    __tablename__ = "equipment_event"
+    __table_args__ = (
+        *version_checks(),
+        CheckConstraint("(kind = 'stop') = (end_at IS NOT NULL)", name="stop_lasts"),
+        CheckConstraint("end_at IS NULL OR at < end_at", name="interval"),
+    )
+
+    equipment_id: int = Field(sa_type=BigInteger, foreign_key="identity.id", index=True)
+    kind: VesselEventKind = Field(sa_type=enum_column(VesselEventKind))
+    at: datetime = Field(sa_type=UtcDateTime)
+    end_at: datetime | None = Field(default=None, sa_type=UtcDateTime)
+    note: str = Field(max_length=400)

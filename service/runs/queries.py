@@ -8,7 +8,7 @@ from sqlalchemy import Select, func, select
 from sqlmodel import Session, col
 
 from service.core.quantities import dry_kg_text, dry_ug, fraction_text, kg_text
-from service.journal.read import Knowledge, current
+from service.journal.read import Knowledge, current, find_current
 from service.journal.tables import SITE_STEP
 from service.lots.moisture import moistures, ppm_of
 from service.lots.queries import get_process, lines_of_process, lots_by_id, materials_of
@@ -16,7 +16,7 @@ from service.lots.rows import LineRow, line_rows, lot_rows
 from service.lots.statuses import Category, Direction, LotKind, Step
 from service.lots.stock import is_material, line_masses
 from service.lots.tables import Line, LineTare, Process
-from service.plant.tables import ContainerType
+from service.plant.tables import ContainerType, Equipment
 from service.runs.schemas import RUN_STEPS, LineOut, RunOut
 
 ALIKE_RUNS = 3  # earlier runs of a step that show what usually comes out of it
@@ -27,10 +27,12 @@ def get_run_out(session: Session, run_id: int, known: Knowledge | None = None) -
 
 
 def run_out(session: Session, run: Process, known: Knowledge | None = None) -> RunOut:
+    line = None if run.equipment_id is None else find_current(session, Equipment, run.equipment_id, known)
     return RunOut(
         id=run.id,
         version=run.version,
         step=run.step,
+        equipment=None if line is None else line.code,
         started_at=run.started_at,
         ended_at=run.ended_at,
         is_closed=run.is_closed,

@@ -32,8 +32,8 @@ from service.lots.statuses import Amount, Category, LotOrigin, MeasurementBasis
 from service.lots.stock import settle_stock
 from service.lots.tables import Line, Lot, Process
 from service.plant.queries import find_by_code, get_by_code
-from service.plant.statuses import Mixing
-from service.plant.tables import ContainerType, Material, Site
+from service.plant.statuses import Mixing, VesselKind
+from service.plant.tables import ContainerType, Equipment, Material, Site
 from service.runs.queries import run_out
 from service.runs.schemas import (
     RUN_STEPS,
@@ -48,17 +48,37 @@ from service.runs.schemas import (
 
 
 def record_run(entry: Entry, run: RunIn) -> RunOut:
-    """Start a run."""
+    """Start a run, on a line if one is named.
+
+    Raises
+    ------
+    Unacceptable : the site has no line of that code.
+    """
     site = get_by_code(entry.session, Site, run.site)
     entry.open(site.site_no, "run_started", run.started_at)
+    line = None if run.equipment is None else _line_in_request(entry, run.equipment)
     row = Process(
         id=entry.new_id("process"),
         step=run.step,
+        equipment_id=None if line is None else line.id,
         started_at=run.started_at,
         mixing=Mixing.RUN_MIXED,
         note=run.note,
     )
     return run_out(entry.session, entry.add(row))
+
+
+def _line_in_request(entry: Entry, code: str) -> Equipment:
+    """The line a run names; a vessel is charged and drawn from by its own operations."""
+    line = find_by_code(entry.session, Equipment, code, entry.site_no)
+    findings = Findings()
+    if line is None:
+        findings.add("/equipment", f"this site has no line {code!r}", "Register it with the vessels, as a wash_line.")
+    elif line.kind is not VesselKind.WASH_LINE:
+        findings.add("/equipment", f"{code} is a {line.kind}", "Leave it out; charge and draw the vessel itself.")
+    refuse(findings, "run-refused", "The run cannot be as given; nothing was recorded.")
+    assert line is not None
+    return line
 
 
 def feed_run(entry: Entry, run_id: int, body: FeedsIn) -> RunOut:

@@ -21,6 +21,7 @@ class RunIn(Body):
     site: Code
     step: Step
     started_at: Moment
+    equipment: Annotated[Code | None, Field(description="The line it runs on, where one is registered.")] = None
     note: Note | None = None
 
     @model_validator(mode="after")
@@ -158,6 +159,7 @@ class RunOut(Out):
     id: int
     version: int
     step: Step
+    equipment: str | None
     started_at: Moment
     ended_at: Moment | None
     is_closed: bool

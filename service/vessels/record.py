@@ -27,12 +27,11 @@ from service.lots.tables import Process
 from service.plant.queries import find_by_code, get_by_code
 from service.plant.record import refuse_taken_code
 from service.plant.schemas import VesselIn
-from service.plant.tables import Equipment, Material, Site
+from service.plant.statuses import VesselEventKind, VesselKind
+from service.plant.tables import Equipment, EquipmentEvent, Material, Site
 from service.runs.record import lot_in_request, refuse
 from service.vessels.queries import get_vessel, periods_of, vessel_out
 from service.vessels.schemas import ChargeIn, DrawIn, ProvenEmptyIn, VesselOut
-from service.vessels.statuses import VesselEventKind
-from service.vessels.tables import EquipmentEvent
 
 
 def record_vessel(entry: Entry, vessel: VesselIn) -> VesselOut:
@@ -71,8 +70,8 @@ def charge_vessel(entry: Entry, vessel_id: int, charge: ChargeIn) -> VesselOut:
     check_feeds(findings, entry, feeds)
     refuse(findings, "charge-refused", "The charge cannot be as given; nothing was recorded.")
     check_gate(entry.session, period, feeds)
-    book_feeds(entry, period, feeds)
-    return vessel_out(entry.session, vessel)
+    [line] = book_feeds(entry, period, feeds)
+    return vessel_out(entry.session, vessel, since_charge=line.id, booked_at=charge.start_at)
 
 
 def draw_from_vessel(entry: Entry, vessel_id: int, draw: DrawIn) -> VesselOut:
@@ -102,7 +101,7 @@ def draw_from_vessel(entry: Entry, vessel_id: int, draw: DrawIn) -> VesselOut:
             )
         ],
     )
-    return vessel_out(entry.session, vessel, drawn_lot=lot.code)
+    return vessel_out(entry.session, vessel, drawn_lot=lot.code, booked_at=draw.start_at)
 
 
 def record_proven_empty(entry: Entry, vessel_id: int, proof: ProvenEmptyIn) -> VesselOut:
@@ -154,6 +153,12 @@ def _open_period(entry: Entry, vessel_id: int, event: str, at: datetime) -> tupl
     """Take the log's lock, the vessel, and its period at that moment (a late entry may belong to an earlier)."""
     vessel = get_vessel(entry.session, vessel_id)
     entry.open(site_of(vessel_id), event, at)
+    if vessel.kind is VesselKind.WASH_LINE:
+        raise Conflict(
+            "line-has-runs",
+            f"{vessel.code} is a line as a whole: its runs feed and discharge it.",
+            "Start a run that names it as its equipment, and feed or discharge that.",
+        )
     for period in periods_of(entry.session, vessel_id):
         if period.started_at <= at and (period.ended_at is None or at < period.ended_at):
             return vessel, period

@@ -7,6 +7,7 @@ from pydantic import Field
 from service.lots.statuses import Amount, Category, LotKind
 from service.plant.statuses import Mixing, VesselKind
 from service.runs.schemas import Portion
+from service.vessels.schemas_residence import ResidenceOut
 from service.web import Body, Code, FractionIn, KgIn, LotCode, Moment, Out, Reason
 
 __all__ = ["Amount", "ChargeIn", "DrawIn", "ProvenEmptyIn", "VesselContentOut", "VesselOut"]
@@ -63,6 +64,13 @@ class VesselOut(Out):
     since: Moment
     content_dry_kg: str
     content: list[VesselContentOut]
-    may_contain: list[str]
+    content_older_share: Annotated[
+        str, Field(description="Share of what was charged so long ago that it is not told apart any more.")
+    ]
+    may_contain: Annotated[list[str], Field(description="Every lot charged in this period; empty above 2,000.")]
+    may_contain_lots: int
     overdrawn_dry_kg: str
     drawn_lot: Annotated[str | None, Field(description="Code of the lot just drawn; null otherwise.")]
+    residence: Annotated[ResidenceOut | None, Field(description="The data in force when mass moved last.")]
+    basis: Annotated[str, Field(description="What may_contain rests on, and why it is as wide as it is.")]
+    warnings: Annotated[list[str], Field(description="What the book says and cannot have been so; accepted.")]

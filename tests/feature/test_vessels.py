@@ -105,7 +105,10 @@ def test_silo_to_silo_and_back_is_legal(plant: Plant) -> None:
     back = draw(plant, two, "600", 4)
     charge(plant, one, back, 5)
     last = draw(plant, one, "1000", 6)
-    assert trace(plant, last)["shares"] == [{"bale": lot, "kind": "before records began", "share": "1.000000000000"}]
+    whole = "1.000000000000"
+    assert trace(plant, last)["shares"] == [
+        {"bale": lot, "kind": "before records began", "share": whole, "min_share": whole, "max_share": whole}
+    ]
 
 
 def test_charging_a_vessel_with_what_was_drawn_from_it_later_is_refused(plant: Plant) -> None:

@@ -22,6 +22,7 @@ from service.pages.floor.words import (
 )
 from service.pages.forms import Form, form_of
 from service.pages.frame import page
+from service.plant.statuses import VesselKind
 from service.runs.queries import RunTotals, ended_runs, open_runs
 from service.vessels.queries import VesselLevel, vessel_levels
 
@@ -120,12 +121,18 @@ def _lots_words(lots: int, grams: int) -> str:
     return f"{lots} {'lot' if lots == 1 else 'lots'}, {kg_text(grams).removesuffix('.000')} kg"
 
 
+def _level(level: VesselLevel) -> str:
+    """How full it is; a line has no book of its own."""
+    is_line = level.vessel.kind is VesselKind.WASH_LINE
+    return "a line: see its runs" if is_line else level_words(level.dry_ug, level.vessel.capacity_g)
+
+
 def _vessel_card(level: VesselLevel) -> VesselCard:
     return VesselCard(
         id=level.vessel.id,
         name=level.vessel.name,
         code=level.vessel.code,
         dry_kg=short_kg(level.dry_ug),
-        level=level_words(level.dry_ug, level.vessel.capacity_g),
+        level=_level(level),
         overdrawn_kg=short_kg(level.overdrawn_dry_ug) if level.overdrawn_dry_ug else None,
     )

@@ -10,6 +10,8 @@ from sqlmodel import col
 from service.core.quantities import SHARE_ONE, parse_kg, percent_half_up
 from service.errors import NotFound
 from service.journal.tables import site_of
+from service.lineage.basis import WORDS
+from service.lineage.regimes import model_of
 from service.lots.queries import materials_of
 from service.lots.rows import lot_rows_where
 from service.lots.statuses import Category, Direction, LotKind
@@ -18,11 +20,13 @@ from service.pages.desk import Desk
 from service.pages.floor.entries import AMOUNTS
 from service.pages.floor.look import WHO_LIFTS, looks_of
 from service.pages.floor.run_page import material_options
+from service.pages.floor.stay import stays_shown, stops_shown
 from service.pages.floor.words import KINDS_MADE, clock, for_people, level_words, span_text
 from service.pages.forms import Form, form_of
 from service.pages.frame import page
 from service.pages.scan import kind_words
 from service.plant.queries import list_current
+from service.plant.statuses import VesselKind
 from service.plant.tables import Equipment, Material
 from service.runs.queries import latest_lines, lines_out
 from service.vessels.queries import current_period, get_vessel, vessel_out
@@ -90,6 +94,10 @@ def vessel_page(
         desk=desk,
         place="/floor",
         vessel=out,
+        is_line=vessel.kind is VesselKind.WASH_LINE,
+        counts_as=WORDS[model_of(None, vessel.mixing).regime],
+        stays=stays_shown(desk, vessel),
+        stops=stops_shown(desk, vessel),
         since=clock(desk, out.since),
         level=level_words(parse_kg(out.content_dry_kg) * 10**6, parse_kg(out.capacity_kg)),
         parts_shown=_parts(desk, out),

@@ -1,7 +1,0 @@
-"""Closed lists of vessels."""
-
-from enum import StrEnum
-
-
-class VesselEventKind(StrEnum):
-    PROVEN_EMPTY = "proven_empty"
