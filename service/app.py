@@ -9,6 +9,7 @@ from typing import Any
 from fastapi import FastAPI, Request, Response
 from sqlalchemy import text
 
+from service.balances.derive import derive_lineage
 from service.balances.record import revise_balances
 from service.balances.routes import routes as balance_routes
 from service.db import Database
@@ -21,11 +22,13 @@ from service.pages.frame import static_routes
 from service.pages.gate.routes import routes as gate_pages
 from service.pages.home import routes as home_pages
 from service.pages.lots.routes import routes as lot_pages
+from service.pages.recall.routes import routes as recall_pages
 from service.pages.scan import pages_router
 from service.papers.routes import routes as paper_routes
 from service.partners.routes import routes as partner_routes
 from service.plant.routes import routes as plant_routes
 from service.problems import BODY_TOO_LARGE, problem_response, register_problem_handlers
+from service.recall.routes import routes as recall_routes
 from service.runs.routes import routes as run_routes
 from service.settings import Settings
 from service.unit_of_work import FollowUp, Writer
@@ -42,10 +45,12 @@ FEATURE_ROUTES = (
     lineage_routes,
     balance_routes,
     paper_routes,
+    recall_routes,
 )
+PAGES = (static_routes, home_pages, gate_pages, floor_pages, lot_pages, recall_pages)
 # Forms with a photo straight from a phone; everything else keeps to the ordinary limit.
 TAKES_A_PHOTO = re.compile(r"/gate/tickets/\d+/remarks|/scan/photo")
-FOLLOW_UPS: tuple[FollowUp, ...] = (revise_balances,)
+FOLLOW_UPS: tuple[FollowUp, ...] = (revise_balances, derive_lineage)
 
 
 def make_writer(database: Database, **replaced: Any) -> Writer:
@@ -97,7 +102,7 @@ def create_app(
     register_problem_handlers(app)
     for routes in FEATURE_ROUTES:
         app.include_router(routes)
-    for routes in (static_routes, home_pages, gate_pages, floor_pages, lot_pages, pages_router(find_card)):
+    for routes in (*PAGES, pages_router(find_card)):
         app.include_router(routes)
     _identify_and_limit(app, settings, request_id)
     app.get("/healthz", tags=["service"])(get_healthz)

@@ -223,6 +223,11 @@ class Out(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
+def json_response(answer: Out) -> Response:
+    """An answer with thousands of rows, written out once: declared as a return value it would be checked row by row."""
+    return Response(answer.model_dump_json(by_alias=True), media_type="application/json")
+
+
 def _grams(value: object) -> int:
     if isinstance(value, bool) or not isinstance(value, str | int | Decimal):
         raise ValueError("give kilograms as a decimal string such as '24440.000', or as a number")

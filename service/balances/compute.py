@@ -1,8 +1,10 @@
 """The balance of one run, computed from its lines as known at some moment."""
 
 import hashlib
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Protocol
 
 from sqlmodel import Session
 
@@ -10,7 +12,7 @@ from service.core.mass_balance import Balance, BalanceLine, FractionLoss, Tolera
 from service.core.quantities import parse_fraction
 from service.errors import Unacceptable
 from service.journal.read import Knowledge
-from service.lots.moisture import moistures, ppm_of
+from service.lots.moisture import moistures
 from service.lots.queries import lines_of_process
 from service.lots.statuses import Category, Direction, MeasurementBasis, Step
 from service.lots.stock import line_masses
@@ -18,6 +20,32 @@ from service.lots.tables import Process
 from service.plant.queries import find_setting
 from service.plant.statuses import SettingKey
 from service.plant.tables import Setting
+
+
+class BalancedLine(Protocol):
+    """What a balance reads of a line."""
+
+    @property
+    def id(self) -> int: ...
+    @property
+    def version(self) -> int: ...
+    @property
+    def direction(self) -> Direction: ...
+    @property
+    def stream(self) -> str: ...
+    @property
+    def fraction_ppm(self) -> int | None: ...
+    @property
+    def moisture_id(self) -> int | None: ...
+
+
+class StatedMoisture(Protocol):
+    """What a balance reads of a measurement."""
+
+    @property
+    def value(self) -> str: ...
+    @property
+    def basis(self) -> MeasurementBasis: ...
 
 
 @dataclass(frozen=True)
@@ -58,6 +86,24 @@ def compute_balance(
     ]
     masses = line_masses(session, lines, known)
     named = moistures(session, [line.moisture_id for line in lines if line.moisture_id], known)
+    return balance_of_lines(process.step, lines, masses, named, tolerance)
+
+
+def balance_of_lines(
+    step: Step,
+    lines: Sequence[BalancedLine],
+    masses: Mapping[int, int],
+    named: Mapping[int, StatedMoisture],
+    tolerance: Setting,
+) -> ComputedBalance:
+    """The balance that follows from lines already read.
+
+    Parameters
+    ----------
+    lines : all lines of the run but internal loops.
+    masses : grams by line, `whole` and `rest` resolved; estimates have none.
+    named : the measurements that the lines name, by identity.
+    """
     weighed: list[BalanceLine] = []
     estimates: list[FractionLoss] = []
     used: list[str] = [f"tolerance {tolerance.id} {tolerance.version}"]
@@ -67,10 +113,11 @@ def compute_balance(
             used.append(f"{line.id} {line.version} fraction {line.fraction_ppm}")
             continue
         moisture = named[line.moisture_id or 0]
-        weighed.append(BalanceLine(line.stream, line.direction, masses[line.id], ppm_of(moisture)))
-        if process.step is Step.SHIPPING and line.direction is Direction.IN:
+        moisture_ppm = parse_fraction(moisture.value)
+        weighed.append(BalanceLine(line.stream, line.direction, masses[line.id], moisture_ppm))
+        if step is Step.SHIPPING and line.direction is Direction.IN:
             # What is loaded leaves the gate as it is: it goes out as the same mass.
-            weighed.append(BalanceLine("dispatched", Direction.OUT, masses[line.id], ppm_of(moisture)))
+            weighed.append(BalanceLine("dispatched", Direction.OUT, masses[line.id], moisture_ppm))
         used.append(f"{line.id} {line.version} {masses[line.id]} {moisture.value} {moisture.basis}")
     return ComputedBalance(
         balance=close(weighed, estimates, tolerance=Tolerance(parse_fraction(tolerance.value))),

@@ -95,6 +95,10 @@ class Claimable:
             kept += dry * self.kept_by(line.process_id, is_product=line.category is Category.PRODUCT)
         return kept / made if made else Fraction(1)
 
+    def kept_by_run(self, process_id: int, is_product: bool) -> Fraction:
+        """As `kept_by`, in the form that lineage asks for."""
+        return self.kept_by(process_id, is_product=is_product)
+
     def kept_by(self, process_id: int, *, is_product: bool) -> Fraction:
         row = self._balance_of(process_id)
         if row is None or row.not_claimable_ug == 0:

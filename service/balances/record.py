@@ -115,6 +115,8 @@ def revise_balances(entry: Entry) -> None:
 def _runs_touched(entry: Entry) -> set[int]:
     measurements = {row.id for row in entry.rows if isinstance(row, Measurement) and row.version > 1}
     lots = {row.id for row in entry.rows if isinstance(row, LotMass) and row.version > 1}
+    # What a line of `whole` or `rest` takes follows from everything else that was booked of its lot.
+    lots |= {row.lot_id for row in entry.rows if isinstance(row, Line) and row.lot_id is not None}
     touched = {row.process_id for row in entry.rows if isinstance(row, Line)}
     if measurements:
         touched |= _processes(entry, current(Line).where(col(Line.moisture_id).in_(measurements)))

@@ -1,22 +1,23 @@
-"""Which holds reach a lot. A hold lies on a lot, a delivery or a supplier; everything that may contain some of
-it inherits it, found anew at every gate and never copied."""
+"""Which holds reach a lot. A hold lies on a lot, a delivery, a supplier or what a vessel gave out; everything that may
+contain some of it inherits it, found anew at every gate and never copied."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from sqlalchemy import BigInteger, Select, bindparam, select
+from sqlalchemy import Select
 from sqlmodel import Session, col
 
 from service.errors import Findings, OnHold
 from service.journal.read import current, texts_of
+from service.lineage.closure import Ways, is_reached
 from service.lineage.graph import LotGraph
+from service.lineage.stored import derived_lots
+from service.lineage.subjects import lots_of_subject, subject_of
 from service.lots.queries import lots_by_id
 from service.lots.rows import LotRow, lot_rows
-from service.lots.statuses import HoldSubject
-from service.lots.tables import Hold, Lot
-from service.weighbridge.tables import Delivery
+from service.lots.tables import Hold
 
 
 @dataclass(frozen=True)
@@ -29,24 +30,8 @@ class ReachingHold:
 
 
 def held_lots(session: Session, hold: Hold) -> list[int]:
-    """The lots a hold lies on directly: the lot, those of the delivery, those of all the supplier's deliveries.
-
-    Oldest identity first.
-    """
-    if hold.subject_kind is HoldSubject.LOT:
-        return [hold.subject_id]
-    rows = session.execute(_lots_held_by(hold.subject_kind), {"subject": hold.subject_id}).scalars()
-    return [int(lot_id) for lot_id in rows]
-
-
-@cache
-def _lots_held_by(kind: HoldSubject) -> Select[Any]:
-    subject = bindparam("subject", type_=BigInteger())
-    lots = select(col(Lot.id)).order_by(col(Lot.id))
-    if kind is HoldSubject.DELIVERY:
-        return lots.where(col(Lot.delivery_id) == subject)
-    of_partner = current(Delivery).where(col(Delivery.supplier_id) == subject).subquery()
-    return lots.where(col(Lot.delivery_id).in_(select(of_partner.c.id)))
+    """The lots a hold lies on directly, oldest identity first."""
+    return lots_of_subject(session, subject_of(hold))
 
 
 @cache
@@ -61,14 +46,15 @@ def holds_reaching(
 
     Parameters
     ----------
-    graph : where lots were traced on it, their holds are found among what may be in them, at next to no cost.
+    graph : walk its lines instead of asking what was worked out in advance: for those who have changed lines in this
+        very write, or who have walked there already, so that it costs next to nothing.
     """
     asked = set(lot_ids)
     holds: Sequence[Hold] = session.execute(_active_holds()).scalars().all()
     if not holds or not asked:
         return {}
     held_by = {hold.id: held_lots(session, hold) for hold in holds}
-    sources = _sources_of(graph or LotGraph(session), asked, held_by)
+    sources = _sources_stored(session, asked, held_by) if graph is None else _sources_walked(graph, asked, held_by)
     lots = lot_rows(session, {lot_id for through in sources.values() for lot_id in through.values()})
     causes = texts_of(session, [hold.cause_id for hold in holds if sources[hold.id]])
     reached: dict[int, list[ReachingHold]] = {}
@@ -79,11 +65,29 @@ def holds_reaching(
     return reached
 
 
-def _sources_of(graph: LotGraph, asked: set[int], held_by: dict[int, list[int]]) -> dict[int, dict[int, int]]:
-    """By hold: which of the asked lots it reaches, and through which of the held ones."""
+def _sources_stored(session: Session, asked: set[int], held_by: dict[int, list[int]]) -> dict[int, dict[int, int]]:
+    """By hold: which of the asked lots it reaches, and through which of the held ones, the latest."""
+    derived = derived_lots(session, asked)
+    ways = Ways(session)
+    found: dict[int, dict[int, int]] = {hold_id: {} for hold_id in held_by}
+    for hold_id, held in held_by.items():
+        found[hold_id] = {lot_id: lot_id for lot_id in asked.intersection(held)}
+        # A bale was made nowhere here and contains nothing but itself.
+        made = {lot_id: derived[lot_id].reach for lot_id in derived.keys() - found[hold_id].keys()}
+        if not made:
+            continue
+        together = ways.ahead(held)
+        for lot_id, reach in made.items():
+            if is_reached(reach, together):
+                through = (source for source in reversed(held) if is_reached(reach, ways.ahead([source])))
+                found[hold_id][lot_id] = next(through)
+    return found
+
+
+def _sources_walked(graph: LotGraph, asked: set[int], held_by: dict[int, list[int]]) -> dict[int, dict[int, int]]:
+    """The same, found on the lines themselves."""
     found: dict[int, dict[int, int]] = {hold_id: {} for hold_id in held_by}
     graph.preload(asked)
-    # A bale was made nowhere here and contains nothing but itself: no walk is needed at the breaker.
     walked_up = {lot_id for lot_id in asked if graph.is_traced(lot_id) or not graph.makers_of(lot_id)}
     for hold_id, held in held_by.items():
         place_of = {lot_id: place for place, lot_id in enumerate(held)}

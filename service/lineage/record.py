@@ -5,9 +5,10 @@ from service.errors import Conflict, NotFound
 from service.journal.entry import Entry
 from service.journal.read import find_current, get_current, kind_of, text_of, versions
 from service.journal.tables import JournalEntry, site_of
-from service.lineage.graph import LotGraph
+from service.lineage.closure import Ways, lots_reached
 from service.lineage.holds import held_lots
 from service.lineage.schemas import HoldIn, HoldOut, LiftIn
+from service.lineage.subjects import Subject
 from service.lots.queries import get_lot, lots_by_id
 from service.lots.statuses import HoldSubject
 from service.lots.tables import Hold
@@ -27,8 +28,22 @@ def place_hold(entry: Entry, hold: HoldIn) -> HoldOut:
     else:
         kind, subject_id = HoldSubject.PARTNER, get_partner(session, hold.partner or "").id
     entry.open(site_of(subject_id), "hold_placed", hold.placed_at)
-    row = Hold(id=entry.new_id("hold"), subject_kind=kind, subject_id=subject_id, cause_id=entry.text(hold.cause))
-    return hold_out(entry, entry.add(row))
+    number = entry.new_id("hold")
+    return hold_out(entry, add_hold(entry, number, Subject(kind, subject_id), entry.text(hold.cause)))
+
+
+def add_hold(entry: Entry, number: int, subject: Subject, cause_id: int) -> Hold:
+    """Store a hold under a new identity within an entry that is open: its own, or that of a recall."""
+    return entry.add(
+        Hold(
+            id=number,
+            subject_kind=subject.kind,
+            subject_id=subject.id,
+            cause_id=cause_id,
+            from_at=subject.from_at,
+            to_at=subject.to_at,
+        )
+    )
 
 
 def lift_hold(entry: Entry, hold_id: int, lift: LiftIn) -> HoldOut:
@@ -57,7 +72,8 @@ def lift_hold(entry: Entry, hold_id: int, lift: LiftIn) -> HoldOut:
 def hold_out(entry: Entry, hold: Hold) -> HoldOut:
     session = entry.session
     sources = held_lots(session, hold)
-    affected = lots_by_id(session, LotGraph(session).descendants_of(sources))
+    reached = lots_reached(session, Ways(session).ahead(sources)) or set()
+    affected = lots_by_id(session, reached.union(sources))
     return HoldOut(
         id=hold.id,
         subject_kind=hold.subject_kind,

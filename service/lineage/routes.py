@@ -5,12 +5,14 @@ from typing import Annotated
 from fastapi import Query, Response
 
 from service.journal.read import get_current
+from service.lineage.down import trace_down_out
 from service.lineage.lot_view import lot_out
 from service.lineage.record import lift_hold, place_hold
 from service.lineage.schemas import HoldIn, HoldOut, LiftIn, LotOut, TraceDownOut, TraceOut
-from service.lineage.trace import trace_down_out, trace_lot, trace_out
+from service.lineage.trace import trace_lot
+from service.lineage.trace_out import trace_out
 from service.lots.queries import get_lot, lots_of_delivery
-from service.web import Known, Read, Write, router
+from service.web import Known, Read, Write, json_response, router
 from service.weighbridge.tables import Delivery
 
 routes = router("lineage")
@@ -34,15 +36,17 @@ def get_lot_view(code: str, session: Read, known: Known) -> LotOut:
     return lot_out(session, get_lot(session, code, known), known)
 
 
-@routes.get("/lots/{code}/trace")
+@routes.get("/lots/{code}/trace", response_model=TraceOut)
 def get_trace(
     code: str,
     session: Read,
     known: Known,
     expand: Annotated[bool, Query(description="List every code, however many there are.")] = False,
-) -> TraceOut:
+) -> Response:
     """What a lot was made from: everything it may contain, and the expected share of each origin lot."""
-    return trace_out(session, trace_lot(session, get_lot(session, code, known), known), known, expand=expand)
+    return json_response(
+        trace_out(session, trace_lot(session, get_lot(session, code, known), known), known, expand=expand)
+    )
 
 
 @routes.get("/lots/{code}/descendants")

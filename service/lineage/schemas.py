@@ -3,6 +3,7 @@
 from typing import Annotated, Self
 
 from pydantic import Field, model_validator
+from typing_extensions import TypedDict
 
 from service.lots.statuses import HoldSubject, LotKind, LotOrigin, MassBasis, MeasurementBasis
 from service.web import Body, Id, LotCode, Moment, Out, Reason, fault_in
@@ -62,6 +63,20 @@ class ShareOut(Out):
     share: str
 
 
+class BoundedShareOut(TypedDict):
+    """One origin lot with its expected share and what no mixing can break: no lot holds more of it than there is.
+
+    `max_share` takes the source as received, wet, so it is rather too wide; both are null while the lot has no mass.
+    """
+
+    # Rows come by the thousand: a plain dict costs a fraction of an object, and is checked by the type checker here.
+    bale: str
+    kind: str
+    share: str
+    min_share: str | None
+    max_share: str | None
+
+
 class PartyShareOut(Out):
     """Share of one supplier or one delivery, summed over its lots before any rounding."""
 
@@ -73,25 +88,31 @@ class PartyShareOut(Out):
 
 
 class RangeOut(Out):
-    """Part of a may-contain set that is too wide to list."""
+    """Part of a may-contain set that is too wide to list: everything that went into a run or vessel in a time.
+
+    `bales` counts origin lots; null where that would mean reading the whole history: `expand` lists them.
+    """
 
     process: int
+    vessel: str | None
     from_at: Moment = Field(serialization_alias="from")
     to_at: Moment = Field(serialization_alias="to")
-    bales: int
+    bales: int | None
 
 
 class TraceOut(Out):
     """What a lot was made from.
 
-    `may_contain` is complete: every origin lot some of which may be in it, for recalls. `shares` are the
-    expected dry-mass shares, for claims and statistics; with `remainder` (below the cut-off, or not
-    attributed to anything recorded) they sum to 1 exactly.
+    `may_contain` is complete: every origin lot some of which may be in it, for recalls; `why_wide` says which vessels
+    make it so wide. `shares` are the expected dry-mass shares, for claims and statistics; with `remainder` (below
+    `share_cut_off`, or not attributed to anything recorded) they sum to 1 exactly.
     """
 
     lot: str
     may_contain: list[str | RangeOut]
-    shares: list[ShareOut]
+    why_wide: list[str]
+    shares: list[BoundedShareOut]
+    share_cut_off: str
     remainder: str
     suppliers: list[PartyShareOut]
     deliveries: list[PartyShareOut]
@@ -102,12 +123,27 @@ class TraceOut(Out):
     known_sizes: dict[str, int]
 
 
+class DrawnFromOut(Out):
+    """A vessel out of which more may have come: whatever was drawn since, and whatever was made of that."""
+
+    vessel: str
+    process: int
+    from_at: Moment = Field(serialization_alias="from")
+    to_at: Moment | None = Field(serialization_alias="to")
+
+
 class TraceDownOut(Out):
-    """Where a lot, a delivery or a supplier went: every lot and vessel that may contain some of it."""
+    """Where a lot, a delivery or a supplier went.
+
+    `affected` and `vessels` are every lot and vessel that may contain some of it. Where that would be too much to
+    list, `affected` holds the lots of which a share of at least the cut-off is expected to be it, and `also_from` says
+    out of which vessels and since when anything else may contain some: together they are complete.
+    """
 
     sources: list[str]
     affected: list[AffectedLotOut]
     vessels: list[AffectedVesselOut]
+    also_from: list[DrawnFromOut]
     known_sizes: dict[str, int]
 
 

@@ -1,38 +1,51 @@
-"""The two questions about a lot: what it was made from, and where it went."""
+"""What a lot was made from: its composition, with the lots that are named."""
 
-from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
 
 from sqlmodel import Session
 
+from service.core.apportion import SCALE
 from service.core.lineage import Composition, recycled_fraction
-from service.core.quantities import dry_kg_text, kg_text, percent_cut_down, share_text
-from service.core.vessel_ledger import contents
-from service.journal.read import Knowledge, current_by_id, known_now, texts_of
-from service.lineage.graph import REGIME_OF, LotGraph
-from service.lineage.schemas import (
-    AffectedLotOut,
-    AffectedVesselOut,
-    PartyShareOut,
-    RangeOut,
-    ShareOut,
-    TraceDownOut,
-    TraceOut,
-)
+from service.core.mixture import fraction_of
+from service.core.quantities import percent_cut_down
+from service.journal.read import Knowledge, current_by_id
+from service.lineage.closure import Behind, behind
+from service.lineage.composed import FINER, Composed, composed_lots, few_origins_among, origins_before_vessels
+from service.lineage.graph import LotGraph
+from service.lineage.ranges import VesselRange, nearest_periods, periods_behind, ranges_of
+from service.lineage.stored import EVER, Derived, derived_lots
 from service.lots.rows import LotRow, lot_rows
 from service.lots.statuses import Direction, LotOrigin
-from service.lots.stock import accounts_of
 from service.lots.tables import Lot
-from service.partners.tables import Partner
 from service.plant.statuses import WasteClass
 from service.plant.tables import Material
-from service.weighbridge.tables import Delivery
 
+# A history of so many runs, charges and lots is walked; what is longer was worked out in advance.
+WALKED_MAX = 60
 LISTED_MAX = 2_000  # a may-contain set wider than this is given as ranges
+LOOKED_AT_MAX = 2_500  # runs, charges and lots looked through to find out whether it is
 BEFORE_RECORDS = "before records began"
 Withheld = Callable[[int], Fraction]
+
+
+@dataclass(frozen=True)
+class Wide:
+    """What was worked out in advance of a lot with a long history.
+
+    Parameters
+    ----------
+    composed : expected shares.
+    near : origin lots that may be in the lot without having gone through a vessel, some with no share to speak of.
+    ranges : everything charged into these vessels may be in the lot as well.
+    is_listed : whether all of it is named all the same; otherwise the ranges stand for what is not.
+    """
+
+    composed: Composed
+    near: frozenset[int]
+    ranges: tuple[VesselRange, ...]
+    is_listed: bool
 
 
 @dataclass(frozen=True)
@@ -44,9 +57,23 @@ class Trace:
     lots: dict[int, LotRow]
     post_consumer: frozenset[int]
     graph: LotGraph
+    wide: Wide | None = None
+
+    @property
+    def is_ranged(self) -> bool:
+        """Whether what the lot may contain is too much to list, so that vessels and times stand for it."""
+        return self.wide is not None and not self.wide.is_listed
+
+    @property
+    def walked(self) -> LotGraph | None:
+        """The graph on which all that may be in the lot was walked; None where it was worked out in advance."""
+        return self.graph if self.wide is None else None
 
     def post_consumer_fraction(self, *, is_claimable_only: bool = False) -> Fraction:
         """Dry-mass fraction that counts as post-consumer; unknown origins count as nothing."""
+        if self.wide is not None:
+            mixture = self.wide.composed.mixture
+            return fraction_of(mixture.recycled_claimable if is_claimable_only else mixture.recycled)
         return recycled_fraction(
             self.composition,
             lambda lot_id: int(lot_id in self.post_consumer),
@@ -61,6 +88,7 @@ def trace_lot(
     *,
     kept: Withheld | None = None,
     cut_off: int = 0,
+    through_all: bool = False,
 ) -> Trace:
     """Trace a lot back to its origins.
 
@@ -68,7 +96,18 @@ def trace_lot(
     ----------
     kept : fraction of a lot's mass that stays claimable when it is made; None withholds nothing.
     cut_off : per SCALE; touches the shares only.
+    through_all : name the vessels behind the nearest ones, too, where what it may contain is too much to list.
+
+    Returns
+    -------
+    walked line by line where the history behind the lot is short, or as it was known earlier; else as worked out in
+    advance, and then what it may contain is given as ranges of vessels.
     """
+    if known is None:
+        derived = derived_lots(session, [lot.id]).get(lot.id)
+        found = None if derived is None else behind(session, derived.reach, LOOKED_AT_MAX)
+        if derived is not None and found is not None and len(found.until) > WALKED_MAX:
+            return _wide_trace(session, lot, derived, found, through_all)
     graph = LotGraph(session, known)
     composition = graph.trace(lot.id, cut_off=cut_off, passed=kept)
     lots = graph.lots_of({lot.id} | composition.may_contain)
@@ -83,175 +122,60 @@ def trace_lot(
     return Trace(lot, composition, {lot_id: one.lot for lot_id, one in lots.items()}, counted, graph)
 
 
-def trace_out(session: Session, trace: Trace, known: Knowledge | None = None, *, expand: bool = False) -> TraceOut:
-    """The trace as it leaves: codes, decimal strings, and the state of knowledge it rests on."""
-    composition = trace.composition
-    shares = [
-        ShareOut(bale=trace.lots[lot_id].code, kind=origin_word(trace.lots[lot_id]), share=share_text(share))
-        for lot_id, share in composition.shares
-    ]
-    unattributed = lot_rows(session, composition.unattributed_at)
-    return TraceOut(
-        lot=trace.lot.code,
-        may_contain=_may_contain(trace, expand),
-        shares=sorted(shares, key=lambda share: (share.share, share.bale), reverse=True),
-        remainder=share_text(composition.remainder_e12),
-        suppliers=party_shares(session, trace, known, by_delivery=False),
-        deliveries=party_shares(session, trace, known, by_delivery=True),
-        post_consumer_share_percent=percent_text(trace.post_consumer_fraction()),
-        denominator="dry mass of the lot",
-        steps=steps_behind(trace),
-        unattributed_lots=sorted(lot.code for lot in unattributed.values()),
-        known_sizes=sizes_out(known or known_now(session)),
+def _wide_trace(session: Session, lot: Lot, derived: Derived, found: Behind, through_all: bool) -> Trace:
+    """A trace out of what was worked out in advance.
+
+    Where what it may contain is too much to list, named is what has a share and what came through no vessel.
+    """
+    composed = composed_lots(session, {lot.id: derived})[lot.id]
+    near_origins = frozenset(origins_before_vessels(session, composed))
+    shares, remainder = composed.shares_e12
+    named = frozenset(origin for origin, _ in shares)
+    origins = few_origins_among(session, found, LISTED_MAX)
+    is_listed = origins is not None
+    # Otherwise what was made between the lot and the nearest vessels is known one by one.
+    numbers = found.until if is_listed else derived.reach
+    near = lot_rows(session, {lot.id, *(number for number, code in numbers.items() if number > 0 and code == EVER)})
+    mixture = composed.mixture
+    composition = Composition(
+        lot=lot.id,
+        shares=shares,
+        remainder_e12=remainder,
+        raw=tuple(sorted(composed.weights.items())),
+        raw_unattributed=mixture.unattributed * FINER,
+        raw_cut=SCALE - mixture.unattributed * FINER - sum(composed.weights.values()),
+        claimable_raw=tuple(sorted(composed.claims.items())),
+        may_contain=named | (near_origins if origins is None else origins),
+        unattributed_at=frozenset(-source for source in (*mixture.weights, *numbers) if source < 0),
+        visited=tuple(near),
     )
+    lots = lot_rows(session, composition.may_contain) | near
+    periods = periods_behind(session, derived) if through_all else nearest_periods(derived)
+    wide = Wide(composed, near_origins, tuple(ranges_of(session, periods)), is_listed)
+    return Trace(lot, composition, lots, frozenset(), LotGraph(session), wide)
 
 
-def percent_text(fraction: Fraction) -> str:
-    """A share as per cent with one decimal, cut down and never rounded up."""
-    return str(percent_cut_down(fraction.numerator, fraction.denominator))
+def steps_behind(trace: Trace) -> list[int]:
+    """Every run and vessel period some of the lot may have gone through, by identity.
 
-
-def sizes_out(known: Knowledge) -> dict[str, int]:
-    return {str(log_no): size for log_no, size in known.sizes}
+    Behind a vessel whose content is too much to list only vessels are named: its runs are those of the ranges.
+    """
+    trace.graph.preload(trace.composition.visited)
+    made_by = {
+        line.process_id
+        for lot_id in trace.composition.visited
+        for line in trace.graph.lines_of(lot_id)
+        if line.direction is Direction.OUT
+    }
+    if trace.is_ranged and trace.wide is not None:
+        made_by |= {one.period_id for one in trace.wide.ranges}
+    return sorted(made_by)
 
 
 def origin_word(lot: LotRow) -> str:
     return BEFORE_RECORDS if lot.origin is LotOrigin.OPENING else lot.kind.value
 
 
-def steps_behind(trace: Trace) -> list[int]:
-    """Every run and vessel period some of the lot may have gone through, by identity."""
-    return sorted(
-        {
-            line.process_id
-            for lot_id in trace.composition.visited
-            for line in trace.graph.lines_of(lot_id)
-            if line.direction is Direction.OUT
-        }
-    )
-
-
-def _may_contain(trace: Trace, expand: bool) -> list[str | RangeOut]:
-    origins = [trace.lots[lot_id] for lot_id in sorted(trace.composition.may_contain)]
-    if expand or len(origins) <= LISTED_MAX:
-        return [lot.code for lot in origins]
-    fed: dict[int, list[LotRow]] = defaultdict(list)
-    for lot in origins:
-        for line in trace.graph.lines_of(lot.id):
-            if line.direction is Direction.IN:
-                fed[line.process_id].append(lot)
-    ranges: list[str | RangeOut] = []
-    for process_id, lots in sorted(fed.items()):
-        lines = [dry.line for dry in trace.graph.flow_of(process_id).feeds]
-        ranges.append(
-            RangeOut(
-                process=process_id,
-                from_at=min(line.start_at for line in lines),
-                to_at=max(line.end_at or line.start_at for line in lines),
-                bales=len({lot.id for lot in lots}),
-            )
-        )
-    return ranges
-
-
-def party_shares(session: Session, trace: Trace, known: Knowledge | None, *, by_delivery: bool) -> list[PartyShareOut]:
-    """Shares summed by supplier or by delivery, largest first.
-
-    Sums of the shares as shown, so that two tables of one trace can never disagree and all of them add up
-    with the remainder to 1.
-    """
-    deliveries = deliveries_of(session, trace.lots.values(), known)
-    shares: dict[tuple[str, int | None], int] = defaultdict(int)
-    counts: dict[tuple[str, int | None], int] = defaultdict(int)
-    names = partner_names(session, [delivery.supplier_id for delivery in deliveries.values()], known)
-    share_of = dict(trace.composition.shares)
-    for lot_id in trace.composition.may_contain:
-        lot = trace.lots[lot_id]
-        delivery = deliveries.get(lot.delivery_id or 0)
-        name = names[delivery.supplier_id] if delivery else origin_word(lot)
-        group = (name, lot.delivery_id if by_delivery else None)
-        shares[group] += share_of.get(lot_id, 0)
-        counts[group] += 1
-    rows = [
-        PartyShareOut(
-            supplier=name,
-            delivery_id=delivery_id,
-            ticket_no=deliveries[delivery_id].ticket_no if delivery_id in deliveries else None,
-            lots=counts[name, delivery_id],
-            share=share_text(share),
-        )
-        for (name, delivery_id), share in shares.items()
-    ]
-    return sorted(rows, key=lambda row: (row.share, row.supplier, row.delivery_id or 0), reverse=True)
-
-
-def deliveries_of(
-    session: Session, lots: Iterable[Lot | LotRow], known: Knowledge | None = None
-) -> dict[int, Delivery]:
-    """The deliveries that lots came in with."""
-    wanted = {lot.delivery_id for lot in lots if lot.delivery_id is not None}
-    return current_by_id(session, Delivery, wanted, known)
-
-
-def partner_names(session: Session, partner_ids: Sequence[int], known: Knowledge | None = None) -> dict[int, str]:
-    partners = current_by_id(session, Partner, partner_ids, known)
-    names = texts_of(session, [partner.name_id for partner in partners.values()])
-    return {partner.id: names[partner.name_id] or partner.code for partner in partners.values()}
-
-
-def trace_down_out(session: Session, sources: Sequence[Lot], known: Knowledge | None = None) -> TraceDownOut:
-    """Every lot and vessel that may contain some of these lots, with the expected share of each."""
-    graph = LotGraph(session, known)
-    shares = graph.trace_down([lot.id for lot in sources])
-    lots = lot_rows(session, [lot_id for lot_id, _ in shares])
-    accounts = accounts_of(session, lots, known)
-    affected = [
-        AffectedLotOut(
-            lot=lots[lot_id].code,
-            kind=lots[lot_id].kind,
-            mass_kg=kg_text(accounts[lot_id].mass_g or 0),
-            on_hand_kg=kg_text(accounts[lot_id].on_hand_g),
-            share=share_text(share),
-        )
-        for lot_id, share in shares
-    ]
-    source_shares = {lot.id: 10**12 for lot in sources} | dict(shares)
-    return TraceDownOut(
-        sources=[lot.code for lot in sources],
-        affected=affected,
-        vessels=_affected_vessels(graph, source_shares),
-        known_sizes=sizes_out(known or known_now(session)),
-    )
-
-
-def _affected_vessels(graph: LotGraph, share_of: dict[int, int]) -> list[AffectedVesselOut]:
-    """Vessels in whose present content some of the sources may stand."""
-    periods = {
-        line.process_id
-        for lot_id in share_of
-        for line in graph.lines_of(lot_id)
-        if line.direction is Direction.IN and graph.process_of(line.process_id).is_vessel
-    }
-    rows: list[AffectedVesselOut] = []
-    for process_id in sorted(periods):
-        process = graph.process_of(process_id)
-        if process.ended_at is not None:  # proven empty since: nothing of it is left in there
-            continue
-        flow = graph.flow_of(process_id)
-        charges, draws = graph.ledger_of(flow)
-        lot_of_charge = {dry.line.id: dry.line.lot_id or 0 for dry in flow.feeds}
-        last_us = max([charge.end for charge in charges] + [draw.end for draw in draws])
-        held = contents(charges, draws, last_us, REGIME_OF[process.mixing])
-        if not any(lot_of_charge[charge] in share_of for charge in held.possible):
-            continue
-        part = sum(mass * share_of.get(lot_of_charge[charge], 0) for charge, mass in held.by_charge)
-        vessel = graph.vessel_of(process)
-        assert vessel is not None, "a vessel's period names a vessel, and vessels are never voided"
-        rows.append(
-            AffectedVesselOut(
-                vessel=vessel.code,
-                content_dry_kg=dry_kg_text(held.dry_ug),
-                share=share_text(part // held.dry_ug if held.dry_ug else 0),
-            )
-        )
-    return rows
+def percent_text(fraction: Fraction) -> str:
+    """A share as per cent with one decimal, cut down and never rounded up."""
+    return str(percent_cut_down(fraction.numerator, fraction.denominator))

@@ -44,7 +44,7 @@ def find_card(session: Session, code: str, desk: Desk | None) -> LotCard | None:
     zone = ZoneInfo(site.zone)
     account = accounts_of(session, [lot.id])[lot.id]
     trace = trace_lot(session, lot)
-    holds = holds_reaching(session, [lot.id], trace.graph).get(lot.id, [])
+    holds = holds_reaching(session, [lot.id], trace.walked).get(lot.id, [])
     is_made_here = lot.origin is LotOrigin.PROCESS
     return LotCard(
         code=lot.code,
@@ -69,6 +69,7 @@ def _sources(trace: Trace) -> Sources:
         bales=bales,
         deliveries=len({origin.delivery_id for origin in origins if origin.delivery_id is not None}),
         others=len(origins) - bales,
+        is_wide=trace.is_ranged,
     )
 
 

@@ -36,11 +36,13 @@ class Sources:
     bales : bales among them.
     deliveries : deliveries these bales and loose loads came in.
     others : origin lots that are no bales: loose, virgin, additive, opening stock.
+    is_wide : it may contain more than that: these are the ones of which a share is expected.
     """
 
     bales: int
     deliveries: int
     others: int = 0
+    is_wide: bool = False
 
 
 @dataclass(frozen=True)
@@ -268,6 +270,8 @@ def hold_words(subject: HoldSubject) -> str:
             return "A hold on a delivery it may contain material from."
         case HoldSubject.PARTNER:
             return "A hold on all material of one supplier."
+        case HoldSubject.VESSEL:
+            return "A hold on what a vessel gave out in some time."
     assert_never(subject)
 
 
@@ -278,6 +282,8 @@ def sources_words(sources: Sources) -> str:
     --------
     >>> sources_words(Sources(bales=95, deliveries=2, others=1))
     'Made from 95 bales of 2 deliveries and 1 lot that is no bale'
+    >>> sources_words(Sources(bales=1, deliveries=1, is_wide=True))
+    'Made from 1 bale of 1 delivery; it may contain more, which its page says'
     """
     parts = []
     if sources.bales:
@@ -285,7 +291,10 @@ def sources_words(sources: Sources) -> str:
         parts.append(f"{bales} of {_counted(sources.deliveries, 'delivery', 'deliveries')}")
     if sources.others:
         parts.append(_counted(sources.others, "lot that is no bale", "lots that are no bales"))
-    return f"Made from {' and '.join(parts)}" if parts else "Nothing recorded that it was made from"
+    if not parts:
+        return "Nothing recorded that it was made from"
+    made_from = f"Made from {' and '.join(parts)}"
+    return f"{made_from}; it may contain more, which its page says" if sources.is_wide else made_from
 
 
 def _counted(number: int, one: str, many: str) -> str:

@@ -12,7 +12,8 @@ from service.balances.queries import find_balance
 from service.core.mass_balance import Verdict
 from service.journal.read import current
 from service.lineage.holds import holds_reaching
-from service.lineage.trace import BEFORE_RECORDS, Trace, deliveries_of, partner_names
+from service.lineage.parties import deliveries_of, partner_names
+from service.lineage.trace import BEFORE_RECORDS, Trace
 from service.lots.queries import get_process, lots_by_id, materials_of
 from service.lots.statuses import LotOrigin, Step
 from service.partners.tables import Partner
@@ -30,13 +31,14 @@ def concerns_about(session: Session, trace: Trace, steps: Iterable[int]) -> list
     return [
         *_about_holds(session, trace),
         *_about_origins(session, trace),
+        *_about_what_is_not_listed(trace),
         *_about_deliveries(session, trace),
         *_about_balances(session, steps),
     ]
 
 
 def _about_holds(session: Session, trace: Trace) -> list[str]:
-    reached = holds_reaching(session, [trace.lot.id], trace.graph).get(trace.lot.id, [])
+    reached = holds_reaching(session, [trace.lot.id], trace.walked).get(trace.lot.id, [])
     return [f"Hold {reach.hold.id} reaches it through lot {reach.source.code}." for reach in reached]
 
 
@@ -60,6 +62,13 @@ def _about_origins(session: Session, trace: Trace) -> list[str]:
         if not material.food_candidate
     ]
     return found
+
+
+def _about_what_is_not_listed(trace: Trace) -> list[str]:
+    """Where what may be in it is too much to list, nobody has looked at all of it."""
+    if trace.wide is None or not trace.is_ranged:
+        return []
+    return [f"{one.why} That was not looked at lot by lot." for one in trace.wide.ranges]
 
 
 def _about_deliveries(session: Session, trace: Trace) -> list[str]:

@@ -15,15 +15,10 @@ from service.journal.entry import Entry
 from service.journal.read import current
 from service.journal.tables import JournalHead, site_of
 from service.labels.tag import NOTICE
+from service.lineage.parties import Parties
 from service.lineage.schemas import ShareOut
-from service.lineage.trace import (
-    Trace,
-    origin_word,
-    party_shares,
-    percent_text,
-    steps_behind,
-    trace_lot,
-)
+from service.lineage.trace import Trace, origin_word, percent_text, steps_behind, trace_lot
+from service.lineage.trace_out import why_wide
 from service.lots.moisture import find_moisture, moisture_for_lots, ppm_of
 from service.lots.queries import get_lot, get_process, lots_by_id, materials_of
 from service.lots.statuses import LotKind, Step
@@ -94,6 +89,7 @@ def compose_record(entry: Entry, lot: Lot, issue_no: int) -> LotRecord:
     """Put together what the record says, from the facts as this entry sees them."""
     session = entry.session
     trace = trace_lot(session, lot, kept=Claimable(session))
+    parties = Parties(session, trace)
     site = session.execute(current(Site).where(col(Site.site_no) == site_of(lot.id))).scalar_one()
     account = accounts_of(session, [lot.id])[lot.id]
     measured = find_moisture(session, lot.id)
@@ -122,14 +118,16 @@ def compose_record(entry: Entry, lot: Lot, issue_no: int) -> LotRecord:
         food_contact=NOTICE,
         not_decided_here=NOT_DECIDED_HERE,
         recycled=_recycled(trace),
-        suppliers=party_shares(session, trace, None, by_delivery=False),
-        deliveries=party_shares(session, trace, None, by_delivery=True),
+        suppliers=parties.by_supplier(),
+        deliveries=parties.by_delivery(),
         shares=[
             ShareOut(bale=trace.lots[origin].code, kind=origin_word(trace.lots[origin]), share=share_text(share))
             for origin, share in trace.composition.shares
         ],
         remainder=share_text(trace.composition.remainder_e12),
-        may_contain_lots=len(trace.composition.may_contain),
+        # Where they are too many to list they are not counted either: the vessels below stand for them.
+        may_contain_lots=None if trace.is_ranged else len(trace.composition.may_contain),
+        why_wide=why_wide(session, trace),
         against_food_use=concerns_about(session, trace, balances),
         balances=[balance_out(session, row) for row in balances.values() if row is not None],
         steps_without_balance=[

@@ -58,7 +58,8 @@ class LotRecord(Out):
     deliveries: list[PartyShareOut]
     shares: list[ShareOut]
     remainder: str
-    may_contain_lots: int
+    may_contain_lots: int | None
+    why_wide: list[str]
     against_food_use: list[str]
     balances: list[BalanceOut]
     steps_without_balance: list[OpenStepOut]

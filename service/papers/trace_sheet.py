@@ -8,21 +8,22 @@ from collections.abc import Iterable, Sequence
 from sqlmodel import Session, col
 
 from service.balances.queries import balance_out, find_balance
-from service.core.quantities import kg_text
-from service.journal.read import Knowledge, current
-from service.lineage.schemas import ShareOut
-from service.lineage.trace import (
-    Trace,
-    deliveries_of,
-    partner_names,
-    trace_down_out,
-    trace_lot,
-    trace_out,
-)
+from service.core.quantities import kg_text, share_text
+from service.journal.read import Knowledge, current, known_now
+from service.lineage.basis import basis_words
+from service.lineage.down import trace_down_out
+from service.lineage.parties import deliveries_of, partner_names
+from service.lineage.schemas import BoundedShareOut
+from service.lineage.trace import Trace, trace_lot
+from service.lineage.trace_out import sizes_out, trace_out
 from service.lots.queries import get_lot, get_process, materials_of
 from service.lots.statuses import Step
 from service.lots.stock import accounts_of
-from service.plant.tables import Equipment
+from service.lots.tables import Process
+from service.partners.queries import get_partner
+from service.plant.residence import residences_of
+from service.plant.tables import Equipment, Residence
+from service.web import Out
 
 NOT_DECIDED_HERE = "Computed from what was recorded. It decides neither food contact nor any claim."
 
@@ -51,11 +52,61 @@ def origins_sheet(session: Session, code: str, known: Knowledge | None, *, expan
             *table(("supplier", "ticket", "lot", "kind", "share"), _origin_rows(session, trace, answer.shares, known)),
             f"remainder (not attributed to anything recorded): {answer.remainder}",
             "",
-            f"May contain {len(trace.composition.may_contain)} origin lots, {_without_share(trace)} of them with no "
-            "expected share.",
+            *_may_contain_words(trace, answer.why_wide),
             "",
             *_balances(session, answer.steps, known),
         ]
+    )
+
+
+class SupplierShareOut(Out):
+    """How much of one supplier is in a lot: expected share, and how many of its lots may be in it at all."""
+
+    lot: str
+    supplier: str
+    name: str
+    share: str
+    lots_that_may_be_in_it: list[str]
+    denominator: str
+    known_sizes: dict[str, int]
+
+
+def supplier_json(session: Session, code: str, known: Knowledge | None, *, supplier: str) -> str:
+    """How much of one supplier is in a lot, as exactly one JSON object."""
+    return _supplier_share(session, code, known, supplier).model_dump_json(indent=2)
+
+
+def supplier_sheet(session: Session, code: str, known: Knowledge | None, *, supplier: str) -> str:
+    """How much of one supplier is in a lot, in words; that none is expected is not that none can be in it."""
+    answer = _supplier_share(session, code, known, supplier)
+    some = answer.lots_that_may_be_in_it
+    return "\n".join(
+        [
+            f"Lot {answer.lot}: expected share of {answer.name}: {answer.share} of its {answer.denominator}.",
+            f"It may contain {len(some)} lots of {answer.name}{': ' if some else '.'}{', '.join(some)}",
+            NOT_DECIDED_HERE,
+        ]
+    )
+
+
+def _supplier_share(session: Session, code: str, known: Knowledge | None, supplier: str) -> SupplierShareOut:
+    partner = get_partner(session, supplier)
+    trace = trace_lot(session, get_lot(session, code, known), known)
+    deliveries = deliveries_of(session, trace.lots.values(), known)
+    of_supplier = {
+        lot_id
+        for lot_id in trace.composition.may_contain
+        if (delivery := deliveries.get(trace.lots[lot_id].delivery_id or 0)) and delivery.supplier_id == partner.id
+    }
+    share_e12 = sum(share for lot_id, share in trace.composition.shares if lot_id in of_supplier)
+    return SupplierShareOut(
+        lot=trace.lot.code,
+        supplier=partner.code,
+        name=partner_names(session, [partner.id], known)[partner.id],
+        share=share_text(share_e12),
+        lots_that_may_be_in_it=sorted(trace.lots[lot_id].code for lot_id in of_supplier),
+        denominator="dry mass",
+        known_sizes=sizes_out(known or known_now(session)),
     )
 
 
@@ -90,22 +141,42 @@ def table(heads: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> list[str]:
 
 
 def _origin_rows(
-    session: Session, trace: Trace, shares: Sequence[ShareOut], known: Knowledge | None
+    session: Session, trace: Trace, shares: Sequence[BoundedShareOut], known: Knowledge | None
 ) -> list[tuple[str, ...]]:
     by_code = {lot.code: lot for lot in trace.lots.values()}
     deliveries = deliveries_of(session, trace.lots.values(), known)
     names = partner_names(session, [delivery.supplier_id for delivery in deliveries.values()], known)
     rows: list[tuple[str, ...]] = []
     for share in shares:
-        delivery = deliveries.get(by_code[share.bale].delivery_id or 0)
+        delivery = deliveries.get(by_code[share["bale"]].delivery_id or 0)
         supplier = "-" if delivery is None else names[delivery.supplier_id]
         ticket = "-" if delivery is None else delivery.ticket_no
-        rows.append((supplier, ticket, share.bale, share.kind, share.share))
+        rows.append((supplier, ticket, share["bale"], share["kind"], share["share"]))
     return rows
+
+
+def _may_contain_words(trace: Trace, why_wide: Sequence[str]) -> list[str]:
+    if trace.is_ranged:
+        return ["May contain more than can be listed here (--expand lists it):", *why_wide]
+    named = len(trace.composition.may_contain)
+    return [f"May contain {named} origin lots, {_without_share(trace)} of them with no expected share.", *why_wide]
 
 
 def _without_share(trace: Trace) -> int:
     return len(trace.composition.may_contain - {lot_id for lot_id, _ in trace.composition.shares})
+
+
+def _what_vessel_rests_on(
+    session: Session, vessel: Equipment, period: Process, known: Knowledge | None
+) -> Sequence[str]:
+    """A sentence for each of the residence data that held in a period, or one that says there are none."""
+    stated: list[Residence | None] = [
+        statement
+        for statement in residences_of(session, vessel.id, known)
+        if (statement.valid_to is None or period.started_at < statement.valid_to)
+        and (period.ended_at is None or statement.valid_from < period.ended_at)
+    ]
+    return [basis_words(vessel, statement) for statement in stated or [None]]
 
 
 def _balances(session: Session, steps: Sequence[int], known: Knowledge | None) -> list[str]:
@@ -116,7 +187,7 @@ def _balances(session: Session, steps: Sequence[int], known: Knowledge | None) -
         if process.step is Step.VESSEL_PERIOD:
             query = current(Equipment, known).where(col(Equipment.id) == process.equipment_id)
             vessel = session.execute(query).scalar_one()
-            lines.append(f"  vessel {vessel.code}: {vessel.mixing.value.replace('_', ' ')}")
+            lines += [f"  vessel {words}" for words in _what_vessel_rests_on(session, vessel, process, known)]
             continue
         balance = find_balance(session, step_id, known)
         said = "open, not balanced yet" if balance is None else balance_out(session, balance).sentence

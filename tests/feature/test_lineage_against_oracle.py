@@ -14,6 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from line_steps import at, charge, discharge, draw, feed, opening, out, start, vessel
 from plant_fixture import Plant
+from stored_lineage import Told, told_in_advance
 
 UG_PER_KG = 10**9
 NUMBERS = itertools.count(1)
@@ -114,3 +115,18 @@ def test_the_database_agrees_with_the_independent_simulation(plant: Plant, data:
         assert abs(Fraction(told["remainder"]) - truth.from_nowhere(lot)) <= unit
         assert sum(shown.values()) + Fraction(told["remainder"]) == 1
         assert {origins[bale] for bale in told["may_contain"]} == truth.may_contain(lot)
+        stored = stored_answer(plant, code)
+        if stored is not None:
+            allowed = stored.cut + 2 * unit
+            for origin in origins.values():
+                named = {origins[bale]: share for bale, share in stored.shares.items()}
+                assert abs(named.get(origin, Fraction(0)) - truth.share(lot, origin)) <= allowed
+            assert abs(stored.remainder - truth.from_nowhere(lot)) <= allowed
+            assert sum(stored.shares.values()) + stored.remainder == 1
+            assert {origins[bale] for bale in stored.may_contain} == truth.may_contain(lot)
+            assert stored.unattributed == set(told["unattributed_lots"])
+
+
+def stored_answer(plant: Plant, code: str) -> Told | None:
+    with plant.database.read() as session:
+        return told_in_advance(session, code)

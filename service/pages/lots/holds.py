@@ -11,10 +11,11 @@ from service.access.tables import Actor
 from service.journal.read import current, current_by_id
 from service.journal.tables import JournalEntry, PrivateText
 from service.lineage.holds import ReachingHold
-from service.lineage.trace import partner_names
+from service.lineage.parties import partner_names
 from service.lots.statuses import HoldSubject
 from service.lots.tables import Hold
 from service.pages.scan import HoldSeen
+from service.plant.tables import Equipment
 from service.weighbridge.tables import Delivery
 
 ERASED = "(name erased)"
@@ -60,10 +61,10 @@ def _who_placed() -> Any:
 
 
 def _subjects(session: Session, holds: Sequence[Hold]) -> dict[int, str]:
-    """What holds on a delivery or a supplier lie on, in words."""
+    """What holds on a delivery, a supplier or a vessel lie on, in words."""
     of_kind = {
         kind: {hold.id: hold.subject_id for hold in holds if hold.subject_kind is kind}
-        for kind in (HoldSubject.DELIVERY, HoldSubject.PARTNER)
+        for kind in (HoldSubject.DELIVERY, HoldSubject.PARTNER, HoldSubject.VESSEL)
     }
     found: dict[int, str] = {}
     if on_deliveries := of_kind[HoldSubject.DELIVERY]:
@@ -78,4 +79,7 @@ def _subjects(session: Session, holds: Sequence[Hold]) -> dict[int, str]:
         found |= {
             hold_id: f"all material of {names.get(partner_id, ERASED)}" for hold_id, partner_id in on_partners.items()
         }
+    if on_vessels := of_kind[HoldSubject.VESSEL]:
+        vessels = current_by_id(session, Equipment, on_vessels.values())
+        found |= {hold_id: f"what {vessels[vessel_id].name} gave out" for hold_id, vessel_id in on_vessels.items()}
     return found

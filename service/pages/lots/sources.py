@@ -14,7 +14,8 @@ from sqlmodel import Session
 
 from service.core.apportion import apportion
 from service.core.quantities import SHARE_ONE, kg_text, percent_half_up
-from service.lineage.trace import Trace, deliveries_of, origin_word, party_shares
+from service.lineage.parties import Parties, deliveries_of
+from service.lineage.trace import Trace, origin_word
 
 UG_PER_G = 1_000_000
 # A page stays readable, and below 100 kB, also for a lot behind a silo that was never empty.
@@ -135,7 +136,7 @@ def sources_of(session: Session, trace: Trace, zone: ZoneInfo, dry_ug: int | Non
     ----------
     dry_ug : dry mass of the lot, micrograms; None while it is not known.
     """
-    rows = party_shares(session, trace, None, by_delivery=True)
+    rows = Parties(session, trace).by_delivery()
     deliveries = deliveries_of(session, trace.lots.values())
     shares = [_per_e12(row.share) for row in rows]
     remainder_e12 = trace.composition.remainder_e12
@@ -228,5 +229,5 @@ def _together(parts: Sequence[Part]) -> Part | None:
 
 def supplier_shares(session: Session, trace: Trace) -> list[tuple[str, int]]:
     """Suppliers of a traced lot with their expected shares per 10**12, largest first."""
-    rows = party_shares(session, trace, None, by_delivery=False)
+    rows = Parties(session, trace).by_supplier()
     return [(row.supplier, _per_e12(row.share)) for row in rows]

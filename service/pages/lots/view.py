@@ -15,7 +15,9 @@ from service.core.quantities import dry_ug, kg_text
 from service.journal.read import current, current_by_id, get_current, texts_of, versions
 from service.journal.tables import site_of
 from service.lineage.holds import holds_reaching
-from service.lineage.trace import Trace, deliveries_of, partner_names, steps_behind, trace_lot
+from service.lineage.parties import deliveries_of, partner_names
+from service.lineage.trace import Trace, steps_behind, trace_lot
+from service.lineage.trace_out import why_wide
 from service.lots.moisture import find_moisture, ppm_of
 from service.lots.queries import get_lot_fact
 from service.lots.statuses import LotOrigin, MassBasis, Step
@@ -86,6 +88,7 @@ class LotView:
     dry_ug : dry mass; None while mass or moisture is not known.
     delivery, supplier : what an origin lot came with, and from whom; None for everything else.
     sources : None for a lot that is itself an origin.
+    why_wide : which vessels make what it may contain as wide as it is, in sentences.
     behind, behind_left_out : steps behind it, newest first, and how many recorded earlier are not listed.
     went : where it went, in the order in which it was taken.
     masses : versions of its mass, oldest first; empty where its mass is that of what it was made from.
@@ -105,11 +108,17 @@ class LotView:
     delivery: Delivery | None
     supplier: str | None
     sources: SourceTable | None
+    why_wide: Sequence[str]
     behind: Sequence[StepSeen]
     behind_left_out: int
     went: Sequence[StepSeen]
     records: Sequence[RecordSeen]
     masses: Sequence[MassSeen]
+
+    @property
+    def is_wide(self) -> bool:
+        """Whether what it may contain is too much to list."""
+        return self.trace.is_ranged
 
     def local(self, moment: datetime) -> datetime:
         return moment.astimezone(self.zone)
@@ -126,7 +135,7 @@ def lot_view(desk: Desk, lot: Lot) -> LotView:
         moisture = find_moisture(session, lot.delivery_id)
     dry = None if account.mass_g is None or moisture is None else dry_ug(account.mass_g, ppm_of(moisture))
     trace = trace_lot(session, lot)
-    reaching = holds_reaching(session, [lot.id], trace.graph).get(lot.id, [])
+    reaching = holds_reaching(session, [lot.id], trace.walked).get(lot.id, [])
     behind_ids = steps_behind(trace)
     behind_listed = behind_ids[-STEPS_SHOWN:]
     taken_g: dict[int, int] = defaultdict(int)
@@ -151,6 +160,7 @@ def lot_view(desk: Desk, lot: Lot) -> LotView:
         delivery=delivery,
         supplier=supplier,
         sources=sources_of(session, trace, zone, dry) if lot.origin is LotOrigin.PROCESS else None,
+        why_wide=why_wide(session, trace),
         behind=sorted((steps[step] for step in behind_listed), key=lambda step: step.started_at, reverse=True),
         behind_left_out=len(behind_ids) - len(behind_listed),
         went=[replace(steps[step], mass_kg=kg_text(mass_g)) for step, mass_g in taken_g.items()],
@@ -176,15 +186,16 @@ def mass_basis(account: LotAccount) -> MassBasis | None:
 
 def _steps(session: Session, process_ids: set[int]) -> dict[int, StepSeen]:
     processes = current_by_id(session, Process, process_ids).values()
-    vessel_ids = {process.equipment_id for process in processes if process.equipment_id is not None}
+    periods = [process for process in processes if process.step is Step.VESSEL_PERIOD]
+    vessel_ids = {process.equipment_id or 0 for process in periods}
+    names = current_by_id(session, Equipment, vessel_ids)
     vessels = {
-        vessel.id: f"{step_words(Step.VESSEL_PERIOD)} {vessel.name}"
-        for vessel in current_by_id(session, Equipment, vessel_ids).values()
+        period.id: f"{step_words(Step.VESSEL_PERIOD)} {names[period.equipment_id or 0].name}" for period in periods
     }
     sentences = sentences_of(session, [process.id for process in processes if process.step in RUN_STEPS])
     return {
         process.id: StepSeen(
-            words=vessels.get(process.equipment_id or 0, step_words(process.step)),
+            words=vessels.get(process.id, step_words(process.step)),
             path=_path(process),
             started_at=process.started_at,
             ended_at=process.ended_at,
