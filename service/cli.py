@@ -6,6 +6,7 @@ Every refusal is a sentence and its remedy on the error stream, with exit status
 import gc
 import ipaddress
 import os
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 from enum import StrEnum
@@ -15,6 +16,7 @@ from typing import Annotated
 
 import typer
 import uvicorn
+from sqlmodel import Session
 
 from service.access.keys import list_keys, revoke_key
 from service.access.record import FIRST_ACTOR_ID, give_key, record_actor
@@ -22,17 +24,31 @@ from service.access.statuses import ActorKind
 from service.access.tables import Actor
 from service.app import Service, create_app, make_writer
 from service.backup import IDENTITIES_SKIPPED, restore_sqlite, sqlite_file
+from service.balances.derive import derive_history, derive_if_missing
 from service.db import Database, backup_sqlite, utc_text
 from service.db import migrate as migrate_database
 from service.demo.load import load_demo
 from service.demo.where_to_look import where_to_look
+from service.generate.history import Extent
+from service.generate.history import generate as generate_history
 from service.journal.entry import Entry
-from service.journal.read import find_current, known_at
+from service.journal.faults import Report
+from service.journal.read import Knowledge, find_current, known_at
 from service.labels.qr import scan_url
 from service.labels.tag import tag_png, tag_svg
 from service.lots.queries import get_lot
 from service.papers.queries import tag_content
-from service.papers.trace_sheet import descendants_json, descendants_sheet, origins_json, origins_sheet
+from service.papers.trace_sheet import (
+    descendants_json,
+    descendants_sheet,
+    origins_json,
+    origins_sheet,
+    supplier_json,
+    supplier_sheet,
+)
+from service.recall.answer import recall_out
+from service.recall.sheet import recall_csv, recall_sheet
+from service.recall.sources import source_named
 from service.settings import PUBLIC_URL_VARIABLE, Settings
 from service.terminal import fail, opened_database, refusals_as_text, show_progress, shown
 from service.unit_of_work import Writer, system_clock
@@ -57,7 +73,23 @@ def migrate() -> None:
     url = Settings.from_environment().database_url
     with refusals_as_text():
         migrate_database(url)
+    with opened_database() as database:
+        made = derive_if_missing(database, partial(show_progress, noun="steps composed"))
+    if made:
+        typer.echo(f"The compositions of {made:,} lots were worked out.")
     typer.echo(f"{shown(url)} is up to date.")
+
+
+@app.command(epilog="Example: bale-to-pellet derive")
+def derive() -> None:
+    """Work out anew, from the lines, what every lot is made of and may contain.
+
+    Each write does this for what it changes; this is for a history loaded in another way, or for doubt. Earlier states
+    of knowledge are answered by walking the lines from then on.
+    """
+    with opened_database() as database:
+        made = derive_history(database, partial(show_progress, noun="steps composed"))
+    typer.echo(f"The compositions of {made:,} lots were worked out.")
 
 
 @app.command(epilog="Example: bale-to-pellet serve --port 8080")
@@ -108,6 +140,31 @@ def demo(
         run_server(create_app(settings, make_writer(database)), host, port)
 
 
+@app.command(epilog="Example: bale-to-pellet generate --years 0.1")
+def generate(
+    years: Annotated[float, typer.Option(min=0.001, max=50, help="How long each plant has worked.")],
+    sites: Annotated[int, typer.Option(min=1, max=100, help="How many plants, each a site of its own.")] = 1,
+    seed: Annotated[int, typer.Option(help="The same seed writes the same history into a new database.")] = 1,
+    clean_out_every: Annotated[
+        int, typer.Option(min=0, help="Fills of a silo until it is proven empty, more or less; 0 for never.")
+    ] = 50,
+) -> None:
+    """Write an invented history into a new database: a year is 100,000 bales and 2 million rows, and takes minutes.
+
+    For measuring and trying out. The database must hold no plant; do not use it while this runs, and throw it away
+    when it was broken off.
+    """
+    url = Settings.from_environment().database_url
+    with refusals_as_text():
+        migrate_database(url)
+    extent = Extent(years, sites, seed, clean_out_every)
+    with opened_database() as database:
+        generated = generate_history(database, extent, register_installation, show_progress)
+    typer.echo(f"{sum(generated.rows.values()):,} rows, {generated.rows['lot']:,} lots in {shown(url)}.")
+    for site_no, root in generated.roots.items():
+        typer.echo(f"Log {site_no}: root {root}")
+
+
 def run_server(service: Service, host: str, port: int) -> None:
     """Serve until told to stop."""
     # Tables, routes and templates stay for good: kept out of it, a full collection takes no 90 ms of somebody's page.
@@ -137,25 +194,82 @@ def trace(
         str | None, typer.Option("--known-at", help="As it was known then: RFC 3339 time with its offset.")
     ] = None,
     down: Annotated[bool, typer.Option("--down", help="Where the lot went, instead of where it came from.")] = False,
+    supplier: Annotated[
+        str | None, typer.Option(metavar="CODE", help="Say only how much of this supplier is in the lot.")
+    ] = None,
 ) -> None:
     """Say what a lot was made from: all it may contain, expected shares, and the balances behind it."""
     moment = None if known is None else moment_of(known)
+    if down and supplier is not None:
+        fail("--down and --supplier ask two questions.", "Ask one of them; 'recall --supplier' says where it all went.")
     with opened_database() as database, database.read() as session:
         knowledge = None if moment is None else known_at(session, moment)
-        if down:
+        if supplier is not None:
+            write: Callable[[Session, str, Knowledge | None], str] = partial(
+                supplier_json if form is Form.JSON else supplier_sheet, supplier=supplier
+            )
+        elif down:
             write = descendants_json if form is Form.JSON else descendants_sheet
         else:
             write = partial(origins_json if form is Form.JSON else origins_sheet, expand=expand)
         typer.echo(write(session, code, knowledge))
 
 
-def moment_of(text: str) -> datetime:
+class RecallForm(StrEnum):
+    TEXT = "text"
+    JSON = "json"
+    CSV = "csv"
+
+
+@app.command(epilog="Example: bale-to-pellet recall --lot Q2ZTMZMYEJ --format csv")
+def recall(
+    lot: Annotated[str | None, typer.Option(metavar="CODE", help="A bale or any other lot.")] = None,
+    delivery: Annotated[int | None, typer.Option(metavar="NUMBER", help="A delivery, by its number.")] = None,
+    supplier: Annotated[str | None, typer.Option(metavar="CODE", help="Everything from a supplier.")] = None,
+    vessel: Annotated[str | None, typer.Option(metavar="CODE", help="A vessel, with --from and --to.")] = None,
+    begin: Annotated[str | None, typer.Option("--from", help="RFC 3339 time with its offset.")] = None,
+    end: Annotated[str | None, typer.Option("--to", help="The same; not included.")] = None,
+    excursion: Annotated[
+        bool, typer.Option("--suspect-discharge", help="All that was inside then, not only what was drawn.")
+    ] = False,
+    form: Annotated[RecallForm, typer.Option("--format", help="A sheet to read, JSON, or a table.")] = RecallForm.TEXT,
+    known: Annotated[
+        str | None, typer.Option("--known-at", help="As it was known then: RFC 3339 time with its offset.")
+    ] = None,
+) -> None:
+    """List everything that may contain some of a bad lot, and where it stands. Nothing is recorded or held."""
+    moments = {name: moment_of(text, name) for name, text in (("--from", begin), ("--to", end)) if text is not None}
+    moment = None if known is None else moment_of(known)
+    with opened_database() as database, database.read() as session:
+        source = source_named(
+            session,
+            {
+                "lot": lot,
+                "delivery_id": delivery,
+                "partner": supplier,
+                "vessel": vessel,
+                "from": moments.get("--from"),
+                "to": moments.get("--to"),
+                "suspect_discharge": excursion,
+            },
+        )
+        answer = recall_out(session, source, None if moment is None else known_at(session, moment))
+    match form:
+        case RecallForm.TEXT:
+            typer.echo(recall_sheet(answer))
+        case RecallForm.JSON:
+            typer.echo(answer.model_dump_json(indent=2))
+        case RecallForm.CSV:
+            typer.echo(recall_csv(answer), nl=False)
+
+
+def moment_of(text: str, option: str = "--known-at") -> datetime:
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:
         moment = None
     if moment is None or moment.tzinfo is None:
-        fail(f"--known-at {text!r} is no moment.", "Give date, time and offset, such as 2026-09-09T12:00+02:00.")
+        fail(f"{option} {text!r} is no moment.", "Give date, time and offset, such as 2026-09-09T12:00+02:00.")
     return moment
 
 
@@ -199,6 +313,7 @@ def print_verification(database: Database, every_fault: bool) -> None:
         f"{report.texts} texts ({report.erased_texts} erased), {report.photos} photos ({report.erased_photos} erased), "
         f"{report.stocks} lots, {report.deliveries} deliveries."
     )
+    typer.echo(lineage_sentence(report))
     for log_no, size, root in report.roots:
         typer.echo(f"Log {log_no}: size {size}, root {root}")
     shown_faults = report.faults if every_fault else report.faults[:FAULTS_SHOWN]
@@ -211,6 +326,20 @@ def print_verification(database: Database, every_fault: bool) -> None:
     fail(
         f"{len(report.faults)} faults" + (f", {hidden} of them not shown (--every-fault)." if hidden else "."),
         "Keep this database as it is; restore a copy elsewhere and compare the rows named above.",
+    )
+
+
+def lineage_sentence(report: Report) -> str:
+    """What of the stored compositions was compared, and with what."""
+    if not report.is_lineage_compared:
+        return "Compositions of lots were not looked at: the facts they rest on do not agree."
+    left_out = f", {report.not_compared} too far back to compare" if report.not_compared else ""
+    return (
+        f"{report.compositions} compositions of lots, {report.derived_rows} rows that follow from them, "
+        f"{report.standings} contents of vessels. Compared with a walk over the lines: shares of "
+        f"{report.shares_walked} lots (with the exact walk {report.shares_traced}{left_out}), what "
+        f"{report.reaches_walked} lots may contain (exact {report.reaches_traced}), "
+        f"{report.contents_walked} contents."
     )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import NoReturn
 
+import psycopg
 import typer
 from sqlalchemy import inspect, make_url
 from sqlalchemy.exc import DBAPIError
@@ -28,7 +29,7 @@ def refusals_as_text() -> Iterator[None]:
         yield
     except DomainError as error:
         fail(" ".join((error.detail, *(finding.detail for finding in error.findings))), error.remedy)
-    except (DBAPIError, sqlite3.Error) as error:
+    except (DBAPIError, sqlite3.Error, psycopg.Error) as error:
         reason = str(error.orig if isinstance(error, DBAPIError) else error).strip()
         fail(f"The database cannot be used: {reason}.", f"Check {DATABASE_URL_VARIABLE}, disk and rights.")
     except OSError as error:

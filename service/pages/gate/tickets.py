@@ -97,7 +97,7 @@ def post_find(posted: PostedIn, desk: AtDesk) -> Response:
     site_no = desk.site.site_no
     found = list(
         list_deliveries(
-            desk.session, site_no=site_no, ticket_no=_ticket_no(typed), include_reversed=True, limit=FOUND_MAX
+            desk.session, site_no=site_no, ticket_no=ticket_no_typed(typed), include_reversed=True, limit=FOUND_MAX
         )
     )
     if typed and not found:
@@ -109,12 +109,12 @@ def post_find(posted: PostedIn, desk: AtDesk) -> Response:
     return page("gate/found.html", desk=desk, place="/gate", typed=typed, found=lines_of(desk, found), words=words)
 
 
-def _ticket_no(typed: str) -> str:
+def ticket_no_typed(typed: str) -> str:
     """A ticket number as printed, from what an angry driver reads out: 'T000012', 't12' or '12'.
 
     Examples
     --------
-    >>> _ticket_no("12"), _ticket_no("t000012"), _ticket_no("AB-12-CD")
+    >>> ticket_no_typed("12"), ticket_no_typed("t000012"), ticket_no_typed("AB-12-CD")
     ('T000012', 'T000012', 'AB-12-CD')
     """
     digits = typed.upper().removeprefix("T")

@@ -1,0 +1,1 @@
+"""Recalls: what may contain some of a bad bale, where it stands now, and how fast all of it was found."""
