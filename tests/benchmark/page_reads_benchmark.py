@@ -28,9 +28,11 @@ from sqlmodel import Session
 from service.cli import register_installation
 from service.db import Database, migrate
 from service.demo.load import load_demo
+from service.lineage.down import trace_down_out
 from service.lineage.holds import holds_reaching
 from service.lineage.lot_view import lot_out
-from service.lineage.trace import Trace, party_shares, trace_down_out, trace_lot
+from service.lineage.parties import party_shares
+from service.lineage.trace import Trace, trace_lot
 from service.lots.queries import get_lot
 from service.pages.card import find_card
 from service.runs.queries import list_runs

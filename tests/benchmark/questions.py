@@ -172,7 +172,7 @@ def write_questions(database: Database, subjects: Subjects) -> list[Measured]:
         silo = session.execute(select(Equipment).order_by(col(Equipment.id))).scalars().first()
     writer = make_writer(database, clock=lambda: last + timedelta(hours=5))
     assert silo is not None
-    run = writer.run(1, lambda entry: record_run(entry, RunIn(site="MILL", step=Step.WASH, started_at=last)))
+    run = writer.run(1, lambda entry: record_run(entry, RunIn(site="PLANT-01", step=Step.WASH, started_at=last)))
     measured = []
 
     def put(name: str, things: Sequence[Any], verb: Any) -> None:

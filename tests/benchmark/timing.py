@@ -2,6 +2,7 @@
 
 import signal
 import statistics
+import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -11,9 +12,13 @@ from typing import Any
 from sqlalchemy import text
 from sqlmodel import Session
 
-from service.db import Database
+from service.cli import register_installation
+from service.db import Database, migrate
+from service.generate.history import Extent, generate
 
 LIMIT_S = 30
+HEADER = """| question | asked | p50 ms | p99 ms | cpu ms | p50 in round trips | note |
+|---|---|---|---|---|---|---|"""
 
 
 class TooLong(BaseException):
@@ -114,3 +119,21 @@ def ask_once_each(
 def round_trip(database: Database, times: int = 1000) -> Measured:
     """One empty statement through the same engine and session: the floor of every question."""
     return ask(database, "SELECT 1", range(times), lambda session, _: session.execute(text("SELECT 1")).scalar_one())
+
+
+def row(measured: Measured, floor: Measured) -> str:
+    above = "" if measured.is_complete else "> "
+    return (
+        f"| {measured.name} | {measured.asked} | {above}{measured.p50_ms:,.2f} | {above}{measured.p99_ms:,.2f} "
+        f"| {above}{measured.cpu_ms:,.2f} | {above}{measured.p50_ms / floor.p50_ms:,.1f} | {measured.note} |"
+    )
+
+
+def build(url: str, extent: Extent) -> None:
+    """Write an invented history into a new database."""
+    begun = time.monotonic()
+    migrate(url)
+    database = Database(url)
+    rows = sum(generate(database, extent, register_installation, lambda *_: None).rows.values())
+    database.close()
+    print(f"built {rows:,} rows in {time.monotonic() - begun:.0f} s", file=sys.stderr)
