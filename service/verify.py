@@ -3,8 +3,8 @@
 What is derived is recomputed here by plain SQL and sums, never by the code that wrote it, so that a mistake
 in that code is found as well as a changed value. Recomputed are: `lot_stock`, the bales of each delivery
 against its material net, what kind of thing each reference points at, the counters that give out
-identities, and the digests of photos. `service.journal.verify` says what a proof without an outside witness
-cannot show.
+identities, the digests of photos, and all that was worked out about lineage. `service.journal.verify` says
+what a proof without an outside witness cannot show.
 """
 
 from collections.abc import Iterator, Sequence
@@ -21,15 +21,18 @@ import service.lots.tables
 import service.papers.tables
 import service.partners.tables
 import service.plant.tables
-import service.vessels.tables
+import service.recall.tables
 import service.weighbridge.tables  # noqa: F401  every fact table must be known before rows are hashed
 from service.core.quantities import NotAMass, parse_kg
 from service.db import Database
 from service.journal.entry import canonical_value
-from service.journal.faults import Fault, Report, Watch, shown
+from service.journal.faults import Fault, Report, Watch
+from service.journal.standing import current
 from service.journal.tables import SITE_STEP, Counter, IdempotencyRecord, JournalEntry
 from service.journal.verify import ROWS_AT_A_TIME, verify_journal
+from service.lineage.verify_stored import check_stored
 from service.plant.statuses import SettingKey
+from service.plant.verify_validity import check_validity
 from service.weighbridge.verify_remarks import check_attachments, check_remarks
 
 MIGRATION_TABLE = "alembic_version"
@@ -45,7 +48,7 @@ KINDS_OF_COLUMN = {
     "tare_id": ("weighing",),
     "moisture_id": ("measurement",),
     "tolerance_id": ("setting",),
-    "subject_id": ("lot", "delivery", "line", "process", "partner"),
+    "subject_id": ("lot", "delivery", "line", "process", "partner", "equipment"),
 }
 
 
@@ -74,11 +77,12 @@ def examine(database: Database, watch: Watch | None = None) -> Report:
             _check_answers(session, report)
             _check_counters(session, report)
             _check_kinds(session, report)
-            _check_settings(session, report)
+            check_validity(session, report)
             _check_stock(session, report)
             _check_deliveries(session, report)
             check_remarks(session, report)
             check_attachments(session, report)
+            check_stored(session, report)
         except (DataError, ProgrammingError):
             raise  # our own mistake, not one of the file
         except DatabaseError as failure:
@@ -179,29 +183,6 @@ def _check_references(session: Session, report: Report, table: Table, kinds: dic
             if is_wrong:
                 expected = f"an identity of kind {' or '.join(kinds[column])}"
                 report.add(table.name, name, reference, expected, column)
-
-
-def _check_settings(session: Session, report: Report) -> None:
-    """At most one setting of a key and scope is in force at any moment."""
-    query = text(
-        f"SELECT key, scope, id, valid_from, valid_to FROM setting WHERE {current('setting')} "
-        "ORDER BY key, scope, valid_from, id"
-    )
-    before: Any = None
-    for row in session.execute(query):
-        same = before is not None and (before.key, before.scope) == (row.key, row.scope)
-        if same and (before.valid_to is None or canonical_value(before.valid_to) > canonical_value(row.valid_from)):
-            recorded = f"from {shown(row.valid_from)}, while setting {before.id} is in force"
-            report.add("setting", f"id={row.id} key={row.key} scope={row.scope!r}", recorded, "one at a time")
-        before = row
-
-
-def current(alias: str, table: str | None = None) -> str:
-    """SQL condition: the newest version of a fact, and not withdrawn."""
-    return (
-        f"NOT {alias}.void AND NOT EXISTS (SELECT 1 FROM {table or alias} AS later "
-        f"WHERE later.id = {alias}.id AND later.version > {alias}.version)"
-    )
 
 
 # What a lot held: its own mass fact, else what its producing lines gave; what was taken: lines in figures.

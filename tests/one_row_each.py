@@ -7,7 +7,7 @@ day is tested elsewhere. They are chosen to agree with each other, so that a ful
 import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from typing import Any
 
@@ -30,9 +30,9 @@ from service.papers.tables import Paper
 from service.partners.tables import Contract, Partner
 from service.plant import statuses as of_plant
 from service.plant import tables as plant
+from service.recall.statuses import FindingHow
+from service.recall.tables import Recall, RecallFinding
 from service.unit_of_work import Writer
-from service.vessels.statuses import VesselEventKind
-from service.vessels.tables import EquipmentEvent
 from service.weighbridge import statuses as of_gate
 from service.weighbridge import tables as gate
 
@@ -40,15 +40,19 @@ SITE_NO = 1
 DAY = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 EVENING = datetime(2026, 3, 2, 18, 0, tzinfo=UTC)
 LOT_G, TIE_G, FED_G = 500_000, 1_500, 200_000
+MADE_G, CHARGED_G, DRAWN_G = 150_000, 100_000, 50_000
 DIGEST = "ab" * 32
 PHOTO = b"\xff\xd8\xff\xe0 no picture, but it begins like one"
 
 KINDS = (
     "actor", "balance", "container_type", "contract", "deduction", "delivery", "equipment", "equipment_event",
-    "hold", "instrument", "line", "lot", "material", "measurement", "paper", "partner", "process", "remark",
-    "setting", "site", "weighing", "weighing_choice",
+    "hold", "instrument", "line", "lot", "material", "measurement", "paper", "partner", "process", "recall",
+    "recall_finding", "remark", "residence", "setting", "site", "weighing", "weighing_choice",
 )  # fmt: skip
-EXTRA = ("text", "tare_weighing")
+EXTRA = (
+    "text", "tare_weighing", "first_residence", "second_equipment", "second_process", "made_lot", "drawn_lot",
+    "made_line", "charge_line", "draw_line",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -64,14 +68,15 @@ def fill(writer: Writer, author_id: int = 1) -> FullDatabase:
 
     def register(entry: Entry) -> dict[str, int]:
         entry.open(SITE_NO, "identities_registered")
-        names = (*KINDS, *EXTRA)
-        kinds = [name.removeprefix("tare_") for name in names]
-        return {name: entry.new_id(kind) for name, kind in zip(names, kinds, strict=True)}
+        kinds = dict(zip(KINDS, KINDS, strict=True)) | {name: name.rpartition("_")[2] for name in EXTRA}
+        return {name: entry.new_id(kind) for name, kind in kinds.items()}
 
     ids = writer.run(author_id, register)
     seqs = {}
     for row in rows(ids):
         seqs[str(type(row).__tablename__)] = writer.run(author_id, partial(store, row=row))
+    for row in made_from(ids):
+        writer.run(author_id, partial(store, row=row))
     position = 0
     while position < CHECKPOINT_EVERY:  # so that the site's log has a checkpoint, and an entry behind it
         position = writer.run(author_id, lambda entry: entry.open(SITE_NO, "nothing_recorded").seq) % SITE_STEP
@@ -87,7 +92,8 @@ def store(entry: Entry, row: Any) -> int:
     if isinstance(row, TextCommitment):
         entry.session.execute(insert(PrivateText).values(id=row.id, salt=b"salt", text="a reason"))
     if isinstance(row, lots.Lot):
-        stock = {"lot_id": row.id, "on_hand_g": LOT_G - FED_G, "tolerance_g": 0}
+        on_hand_g = DRAWN_G if row.origin is of_lots.LotOrigin.PROCESS else LOT_G - FED_G
+        stock = {"lot_id": row.id, "on_hand_g": on_hand_g, "tolerance_g": 0}
         entry.session.execute(insert(lots.LotStock).values(stock))
     return entry.seq
 
@@ -189,13 +195,17 @@ def master_data(ids: dict[str, int]) -> Iterator[SQLModel]:
         proof_from=DAY,
         proof_to=EVENING,
     )
-    yield EquipmentEvent(
+    yield plant.EquipmentEvent(
         id=ids["equipment_event"],
         equipment_id=ids["equipment"],
-        kind=VesselEventKind.PROVEN_EMPTY,
+        kind=of_plant.VesselEventKind.STOP,
         at=DAY,
-        note="looked inside",
+        end_at=EVENING,
+        note="no air in the plant",
     )
+    # Tanks belong to one regime and a spread to another, so no row can hold every column.
+    yield stated_residence(ids["first_residence"], ids["equipment"], DAY - timedelta(days=1), tanks=3)
+    yield stated_residence(ids["residence"], ids["equipment"], DAY, spread_ppm=100_000)
     yield Partner(
         id=ids["partner"],
         code="FULL-SUPPLIER",
@@ -217,6 +227,26 @@ def master_data(ids: dict[str, int]) -> Iterator[SQLModel]:
         tie_g=TIE_G,
         valid_from=DAY,
         valid_to=EVENING,
+    )
+
+
+def stated_residence(
+    identity: int, equipment_id: int, valid_from: datetime, *, tanks: int | None = None, spread_ppm: int | None = None
+) -> plant.Residence:
+    return plant.Residence(
+        id=identity,
+        equipment_id=equipment_id,
+        regime=of_plant.Mixing.TANKS_IN_SERIES if tanks else of_plant.Mixing.PLUG_FLOW,
+        tanks=tanks,
+        spread_ppm=spread_ppm,
+        hold_up_g=30_000_000,
+        residence_min_s=64_800,
+        residence_mean_s=72_000,
+        residence_max_s=79_200,
+        report_sha256=DIGEST,
+        source="this test",
+        valid_from=valid_from,
+        valid_to=valid_from + timedelta(days=1) if tanks else EVENING,
     )
 
 
@@ -330,3 +360,70 @@ def run_data(ids: dict[str, int]) -> Iterator[SQLModel]:
         sha256=DIGEST,
         issued_at=DAY,
     )
+    yield Recall(
+        id=ids["recall"],
+        is_mock=False,
+        subject_kind=of_lots.HoldSubject.VESSEL,
+        subject_id=ids["equipment"],
+        from_at=DAY,
+        to_at=EVENING,
+        is_excursion=True,
+        cause_id=ids["text"],
+        hold_id=ids["hold"],
+        closed_at=EVENING,
+    )
+    yield RecallFinding(
+        id=ids["recall_finding"],
+        recall_id=ids["recall"],
+        lot_id=ids["lot"],
+        mass_g=FED_G,
+        how=FindingHow.SEEN,
+        place="Row 4",
+    )
+
+
+def made_from(ids: dict[str, int]) -> Iterator[SQLModel]:
+    """A lot that the run made, charged to a silo, and a lot drawn from there: what projections of lineage rest on.
+
+    Of what was made, of what was charged and of what was drawn the same mass is left.
+    """
+    yield plant.Equipment(
+        id=ids["second_equipment"],
+        code="SECOND-SILO",
+        name="Second silo",
+        kind=of_plant.VesselKind.SILO,
+        capacity_g=40_000_000,
+        mixing=of_plant.Mixing.WELL_MIXED,
+    )
+    yield lots.Process(
+        id=ids["second_process"],
+        step=of_lots.Step.VESSEL_PERIOD,
+        equipment_id=ids["second_equipment"],
+        started_at=DAY,
+        mixing=of_plant.Mixing.WELL_MIXED,
+    )
+    for name in ("made", "drawn"):
+        number = ids[f"{name}_lot"]
+        yield lots.Lot(
+            id=number, code=code_for(number), kind=of_lots.LotKind.FLAKE, origin=of_lots.LotOrigin.PROCESS, born_at=DAY
+        )
+        yield lots.LotFact(id=number, material_id=ids["material"])
+    out, into = of_lots.Direction.OUT, of_lots.Direction.IN
+    product, feed = of_lots.Category.PRODUCT, of_lots.Category.FEED
+    for line, process, lot, direction, category, mass_g, hours in (
+        ("made_line", "process", "made_lot", out, product, MADE_G, 2),
+        ("charge_line", "second_process", "made_lot", into, feed, CHARGED_G, 4),
+        ("draw_line", "second_process", "drawn_lot", out, product, DRAWN_G, 6),
+    ):
+        yield lots.Line(
+            id=ids[line],
+            process_id=ids[process],
+            lot_id=ids[lot],
+            direction=direction,
+            category=category,
+            stream="flake",
+            amount=of_lots.Amount.MASS,
+            mass_g=mass_g,
+            moisture_id=ids["measurement"],
+            start_at=DAY + timedelta(hours=hours),
+        )

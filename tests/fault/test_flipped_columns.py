@@ -42,9 +42,10 @@ from service.plant.tables import Material
 from service.verify import examine, verify_database
 
 FIRST = SITE_NO * SITE_STEP
-BESIDE_FACTS = {"attachment", "journal", "journal_head", "checkpoint", "lot_stock", "private_text"}
+LINEAGE = {"derivation", "reach", "source_member", "source_share", "vessel_reach", "vessel_standing"}
+BESIDE_FACTS = {"attachment", "journal", "journal_head", "checkpoint", "lot_stock", "private_text"} | LINEAGE
 # A key column of these says which row it is, so a flip shows as one row missing and one too many.
-NAMED_BY_COLUMN = {"attachment", "journal", "journal_head", "checkpoint", "lot_stock"}
+NAMED_BY_COLUMN = {"attachment", "journal", "journal_head", "checkpoint", "lot_stock"} | LINEAGE
 
 
 @pytest.fixture
@@ -69,7 +70,7 @@ def target(database: Database, full: FullDatabase, table: Table) -> dict[str, An
         return row_at(database, table, table.c.seq == FIRST + 20)
     if "log_no" in table.c:
         return row_at(database, table, table.c.log_no == SITE_NO)
-    if table.name == "attachment":
+    if table.name == "attachment" or table.name in LINEAGE:
         return row_at(database, table)
     key = "lot_id" if table.name == "lot_stock" else "id"
     return row_at(database, table, table.c[key] == full.ids["lot" if key == "lot_id" else "text"])
@@ -114,6 +115,10 @@ def test_a_deleted_row_of_any_table_is_found(plant: Plant, full: FullDatabase):
         with unguarded(database) as connection:
             connection.execute(delete(table).where(this_row(table, row)))
         faults = verify_database(database)
+        if table.name == "vessel_standing":  # what is missing is begun further back; it says nothing wrong
+            assert faults == ()
+            put_back(database, table, row)
+            continue
         # Of an entry's only row nothing is left to name the table by, so the entry is named: its number and kind.
         entry = f"of entry {row['seq']} " if "seq" in row else "seq="
         if not any(table.name in fault.tables or entry in fault.key for fault in faults):

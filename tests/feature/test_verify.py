@@ -9,7 +9,7 @@ agree, and only the recomputation of what is derived can find them. Changed valu
 import hashlib
 import itertools
 import json
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from typing import Any
 
@@ -35,8 +35,8 @@ from service.journal.tables import (
 )
 from service.lots.statuses import MassBasis
 from service.lots.tables import LotFact, LotMass, LotStock
-from service.plant.statuses import SettingKey
-from service.plant.tables import Setting
+from service.plant.statuses import Mixing, SettingKey, VesselEventKind
+from service.plant.tables import EquipmentEvent, Residence, Setting
 from service.unit_of_work import Writer
 from service.verify import examine, verify_database
 
@@ -165,14 +165,17 @@ def wrong_rows(plant: Plant, *rows: Any) -> tuple[Fault, ...]:
 
 def test_a_stock_that_does_not_follow_its_lines_is_named(plant: Plant, full: dict[str, int]):
     stock = table_of(LotStock)
-    plant.database.write(lambda session: session.execute(update(stock).values(on_hand_g=stock.c.on_hand_g + 1)))
+    one_more = update(stock).where(stock.c.lot_id == full["lot"]).values(on_hand_g=stock.c.on_hand_g + 1)
+    plant.database.write(lambda session: session.execute(one_more))
     assert [str(fault) for fault in verify_database(plant.database)] == [
         f"lot_stock lot_id={full['lot']}, column on_hand_g: recorded 300001, recomputed 300000"
     ]
 
 
 def test_a_lot_without_stock_is_named(plant: Plant, full: dict[str, int]):
-    plant.database.write(lambda session: session.execute(delete(table_of(LotStock))))
+    stock = table_of(LotStock)
+    gone = delete(stock).where(stock.c.lot_id == full["lot"])
+    plant.database.write(lambda session: session.execute(gone))
     assert [str(fault) for fault in verify_database(plant.database)] == [
         f"lot_stock lot_id={full['lot']}: recorded nothing, recomputed on_hand_g 300000"
     ]
@@ -182,7 +185,9 @@ def test_bales_that_miss_the_material_net_by_a_gram_are_named(plant: Plant, full
     mass = LotMass(
         id=full["lot"], version=2, material_g=499_999, tie_g=1_500, basis=MassBasis.ALLOCATED, reason_id=full["text"]
     )
-    plant.database.write(lambda session: session.execute(update(table_of(LotStock)).values(on_hand_g=299_999)))
+    stock = table_of(LotStock)
+    one_less = update(stock).where(stock.c.lot_id == full["lot"]).values(on_hand_g=299_999)
+    plant.database.write(lambda session: session.execute(one_less))
     assert [str(fault) for fault in wrong_rows(plant, mass)] == [
         f"lot_mass of delivery {full['delivery']}: recorded lots of 499999 g in all, recomputed material net 500000 g"
     ]
@@ -222,6 +227,25 @@ def test_two_settings_in_force_at_once_are_named(plant: Plant, full: dict[str, i
     faults = wrong_rows(plant, Identity(id=number, kind="setting"), setting)
     assert [fault.tables for fault in faults] == [("setting",)]
     assert f"while setting {full['setting']} is in force" in faults[0].recorded
+
+
+@pytest.mark.parametrize("table", ["residence", "equipment_event"])
+def test_residence_data_or_stops_at_the_same_time_are_named(plant: Plant, full: dict[str, int], table: str):
+    number, noon = SITE_STEP + 900, datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
+    row = Residence(
+        id=number, equipment_id=full["equipment"], regime=Mixing.WELL_MIXED, source="mistake", valid_from=noon,
+    ) if table == "residence" else EquipmentEvent(
+        id=number, equipment_id=full["equipment"], kind=VesselEventKind.STOP, at=noon, end_at=noon + timedelta(days=1),
+        note="mistake",
+    )  # fmt: skip
+    plant.database.write(
+        lambda session: session.execute(
+            update(Counter).where(Counter.series == "identity").values(next_number=901)  # type: ignore[arg-type]
+        )
+    )
+    faults = wrong_rows(plant, Identity(id=number, kind=table), row)
+    assert [(fault.tables, fault.recomputed) for fault in faults] == [((table,), "one at a time")]
+    assert f"while {table} {full[table]}" in faults[0].recorded
 
 
 def test_a_counter_behind_an_identity_is_named(plant: Plant):
