@@ -17,7 +17,7 @@ def at(hour: float) -> str:
     return (DAY + timedelta(hours=hour)).isoformat()
 
 
-def opening(plant: Plant, kind: str, material: str, kg: str, moisture: str = "0") -> str:
+def opening(plant: Plant, kind: str, material: str, kg: str, moisture: str = "0", **more: str) -> str:
     body = {
         "site": "MILL",
         "kind": kind,
@@ -26,7 +26,7 @@ def opening(plant: Plant, kind: str, material: str, kg: str, moisture: str = "0"
         "moisture_fraction": moisture,
         "found_at": at(0),
     }
-    return str(plant.post("/v1/opening-lots", body)["code"])
+    return str(plant.post("/v1/opening-lots", body | more)["code"])
 
 
 def load(plant: Plant, supplier: str, kg: int, *, form: str = "loose", material: str = "PET-LOOSE", **more: str) -> str:

@@ -10,7 +10,7 @@ import json
 import re
 import sys
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -67,20 +67,17 @@ def with_new_names(request: Any, renamed: Mapping[str, str]) -> Any:
 
 
 def names_changed(before: Any, after: Any) -> dict[str, str]:
-    """Numbers and codes that stand in the same place of two answers and differ."""
-    pairs = zip(scalars(before), scalars(after), strict=False)
-    return {str(old): str(new) for old, new in pairs if old != new and is_name(old) and is_name(new)}
-
-
-def scalars(value: Any) -> Iterator[Any]:
-    if isinstance(value, dict):
-        for item in value.values():
-            yield from scalars(item)
-    elif isinstance(value, list):
-        for item in value:
-            yield from scalars(item)
+    """Numbers and codes that stand in the same place of two answers and differ; a place may be new in one of them."""
+    if isinstance(before, dict) and isinstance(after, dict):
+        pairs = [(before[key], after[key]) for key in before if key in after]
+    elif isinstance(before, list) and isinstance(after, list):
+        pairs = list(zip(before, after, strict=False))
     else:
-        yield value
+        return {str(before): str(after)} if before != after and is_name(before) and is_name(after) else {}
+    found: dict[str, str] = {}
+    for old, new in pairs:
+        found = names_changed(old, new) | found
+    return found
 
 
 def is_name(value: Any) -> bool:

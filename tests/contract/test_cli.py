@@ -71,7 +71,7 @@ COMMANDS = command_paths(get_command(app))
 
 
 def test_the_promised_commands_exist():
-    promised = {("migrate",), ("serve",), ("verify",), ("backup",), ("restore",)}
+    promised = {("migrate",), ("serve",), ("verify",), ("backup",), ("restore",), ("generate",)}
     assert promised | {("keys", verb) for verb in ("add", "list", "revoke")} <= set(COMMANDS)
 
 
@@ -132,8 +132,9 @@ def test_verify_counts_and_agrees(plant: Plant):
     fill(plant.writer)
     result = run(plant.database.url, "verify")
     assert result.exit_code == 0
-    assert re.search(r"^\d+ journal entries, \d+ rows, 1 checkpoints, .* 1 lots, 1 deliveries\.$", result.stdout, re.M)
-    assert re.search(r"^Log 1: size 65, root [0-9a-f]{64}$", result.stdout, re.M)
+    assert re.search(r"^\d+ journal entries, \d+ rows, 1 checkpoints, .* 3 lots, 1 deliveries\.$", result.stdout, re.M)
+    assert re.search(r"^2 compositions of lots, \d+ rows .* shares of 2 lots .* what 2 lots may", result.stdout, re.M)
+    assert re.search(r"^Log 1: size \d+, root [0-9a-f]{64}$", result.stdout, re.M)
     assert result.stdout.splitlines()[-1] == "Journal and tables agree."
 
 
@@ -141,7 +142,7 @@ def test_verify_says_where_it_does_not_agree(plant: Plant):
     ids = fill(plant.writer).ids
     remove_guards(plant.database)
     stock = table_of(LotStock)
-    overwrite(plant.database, stock, row_at(plant.database, stock), on_hand_g=7)
+    overwrite(plant.database, stock, row_at(plant.database, stock, stock.c.lot_id == ids["lot"]), on_hand_g=7)
     result = run(plant.database.url, "verify")
     refused(result, "1 faults.", "restore a copy elsewhere")
     assert f"lot_stock lot_id={ids['lot']}, column on_hand_g: recorded 7, recomputed 300000" in result.stdout
@@ -157,6 +158,33 @@ def test_verify_cuts_a_long_list_and_says_so(plant: Plant):
     short, long = run(plant.database.url, "verify"), run(plant.database.url, "verify", "--every-fault")
     refused(short, "not shown (--every-fault)")
     assert len(long.stdout.splitlines()) > len(short.stdout.splitlines()) > 50
+
+
+# Generate -------------------------------------------------------------------------------------------
+
+
+def test_generate_creates_a_database_that_verifies_and_writes_no_second_plant_into_it(tmp_path: Path):
+    url = f"sqlite:///{tmp_path / 'new' / 'plant.db'}"
+    options = ("--years", "0.002", "--sites", "2", "--seed", "5", "--clean-out-every", "0")
+
+    result = run(url, "generate", *options)
+
+    assert result.exit_code == 0, result.output
+    roots = [line for line in result.stdout.splitlines() if line.startswith("Log ")]
+    assert [root.split(":")[0] for root in roots] == ["Log 1", "Log 2"]
+    verified = run(url, "verify")
+    assert verified.exit_code == 0, verified.output
+    assert all(root.split("root ")[1] in verified.stdout for root in roots)
+    refused(run(url, "generate", *options), "PLANT-01", DATABASE_URL_VARIABLE)
+
+
+@pytest.mark.parametrize("years", ["0", "-1", "51", "many", "nan"])
+def test_generate_needs_a_length_of_time(tmp_path: Path, years: str):
+    result = run(f"sqlite:///{tmp_path / 'plant.db'}", "generate", "--years", years)
+
+    assert result.exit_code == 2
+    assert "--years" in result.stderr
+    assert not (tmp_path / "plant.db").exists()
 
 
 # Keys -----------------------------------------------------------------------------------------------

@@ -37,6 +37,8 @@ SHOWN_NOWHERE = {
     "post /v1/runs/{run_id}/feeds /late_reason",
     "post /v1/runs/{run_id}/losses /late_reason",
     "post /v1/vessels/{vessel_id}/proven-empty /note",
+    "post /v1/vessels/{vessel_id}/residence/{residence_id}/corrections /reason",
+    "post /v1/vessels/{vessel_id}/stops/{stop_id}/corrections /reason",
 }
 
 
