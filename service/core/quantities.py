@@ -170,7 +170,8 @@ def share_text(share_e12: int) -> str:
     >>> share_text(10**12 // 3)
     '0.333333333333'
     """
-    return _fixed_text(share_e12, 12)
+    # A trace prints thousands of them; every share but a whole one is below one.
+    return f"0.{share_e12:012d}" if 0 <= share_e12 < SHARE_ONE else _fixed_text(share_e12, 12)
 
 
 def dry_ug(mass_g: int, moisture_ppm: int) -> int:
