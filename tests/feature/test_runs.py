@@ -5,7 +5,7 @@ about. Expected figures were recomputed with fractions.
 """
 
 import pytest
-from line_steps import at, close, feed, opening, out, start
+from line_steps import at, close, discharge, feed, opening, out, start
 from plant_fixture import Plant
 
 
@@ -180,6 +180,20 @@ def test_an_unbooked_container_found_later_gives_the_balance_a_new_version(plant
     plant.post(f"/v1/runs/{run}/discharges", found | {"late_reason": "container stood behind the hall"})
     versions = plant.get(f"/v1/runs/{run}/balances")
     assert [version["verdict"] for version in versions] == ["loss_above_tolerance", "closes"]
+
+
+def test_a_corrected_discharge_reaches_the_balance_of_the_run_that_took_the_lot_whole(plant: Plant) -> None:
+    wash = start(plant, "wash")
+    feed(plant, wash, opening(plant, "loose", "PET-LOOSE", "1000"))
+    [flake] = discharge(plant, wash, out("flake", "FLAKE", "product", "clear_flake", "980"))
+    sorting = start(plant, "flake_sorting", 3)
+    feed(plant, sorting, flake, start_at=at(4))
+    discharge(plant, sorting, out("flake", "FLAKE", "product", "accepts", "975", hour=5))
+    close(plant, wash)
+    close(plant, sorting, hour=20)
+    line = next(row["id"] for row in plant.get(f"/v1/runs/{wash}")["lines"] if row["direction"] == "out")
+    plant.post(f"/v1/lines/{line}/corrections", {"reason": "pallet was weighed along", "mass_kg": "976"})
+    assert [version["dry_in_kg"] for version in plant.get(f"/v1/runs/{sorting}/balances")] == ["980.000", "976.000"]
 
 
 def test_a_withdrawn_line_gives_its_mass_back(plant: Plant) -> None:
