@@ -17,6 +17,7 @@ from service.lineage.stored import derived_lots
 from service.lineage.subjects import lots_of_subject, subject_of
 from service.lots.queries import lots_by_id
 from service.lots.rows import LotRow, lot_rows
+from service.lots.statuses import LotOrigin
 from service.lots.tables import Hold
 
 
@@ -66,7 +67,10 @@ def holds_reaching(
 
 
 def _sources_stored(session: Session, asked: set[int], held_by: dict[int, list[int]]) -> dict[int, dict[int, int]]:
-    """By hold: which of the asked lots it reaches, and through which of the held ones, the latest."""
+    """By hold: which of the asked lots it reaches, and through which of the held ones, the latest.
+
+    A made lot of which nothing was worked out is walked: what is not known to be free is not let through.
+    """
     derived = derived_lots(session, asked)
     ways = Ways(session)
     found: dict[int, dict[int, int]] = {hold_id: {} for hold_id in held_by}
@@ -81,6 +85,11 @@ def _sources_stored(session: Session, asked: set[int], held_by: dict[int, list[i
             if is_reached(reach, together):
                 through = (source for source in reversed(held) if is_reached(reach, ways.ahead([source])))
                 found[hold_id][lot_id] = next(through)
+    others = lot_rows(session, asked - derived.keys()).values()
+    unknown = {lot.id for lot in others if lot.origin is LotOrigin.PROCESS}
+    if unknown:
+        for hold_id, walked in _sources_walked(LotGraph(session), unknown, held_by).items():
+            found[hold_id] |= walked
     return found
 
 

@@ -18,9 +18,9 @@ from sqlalchemy import BigInteger, Index, LargeBinary, Table
 from sqlmodel import Field, SQLModel
 
 
-def _key(**more: object) -> int:
+def _key() -> int:
     """A column of a composite key that numbers something and is never given by the database."""
-    field: int = Field(primary_key=True, sa_type=BigInteger, sa_column_kwargs={"autoincrement": False}, **more)  # type: ignore[call-overload]
+    field: int = Field(primary_key=True, sa_type=BigInteger, sa_column_kwargs={"autoincrement": False})
     return field
 
 
@@ -33,7 +33,12 @@ class Derivation(SQLModel, table=True):
     __tablename__ = "derivation"
     is_projection: ClassVar[bool] = True
 
-    lot_id: int = _key(foreign_key="identity.id")
+    lot_id: int = Field(
+        primary_key=True,
+        sa_type=BigInteger,
+        foreign_key="identity.id",
+        sa_column_kwargs={"autoincrement": False},
+    )
     known_from: int = _key()
     known_to: int | None = Field(default=None, sa_type=BigInteger)
     body: bytes = Field(sa_type=LargeBinary)

@@ -8,7 +8,10 @@ from typing import Any
 import pytest
 from line_steps import at, charge, close, discharge, draw, feed, load, made, opening, out, start, vessel
 from plant_fixture import SECOND_KEY, Plant
+from sqlalchemy import delete
 
+from service.lineage.derive_all import TABLES
+from service.lineage.tables import plain
 from service.lots.queries import get_lot, lines_of_lots
 
 
@@ -164,3 +167,14 @@ def test_a_held_load_is_not_recorded_again_as_a_fresh_one(plant: Plant, subject:
     assert holds_on(plant, bale) == 1
     plant.post(f"/v1/holds/{hold}/lift", {"reason": "it was the next truck"}, key=SECOND_KEY)
     assert plant.post(f"/v1/deliveries/{delivery}/reversal", reversal)["is_reversed"]
+
+
+def test_a_lot_of_which_nothing_was_worked_out_is_walked_before_it_is_let_through(plant: Plant) -> None:
+    run = start(plant, "wash")
+    bad = load(plant, "Reed Bank", 500)
+    feed(plant, run, bad)
+    [lot] = discharge(plant, run, flake("490"))
+    plant.post("/v1/holds", {"lot": bad, "cause": "canister of solvent"})
+    plant.database.write(lambda session: [session.execute(delete(plain(table))) for table in TABLES])
+    assert holds_on(plant, lot) == 1
+    assert feed(plant, start(plant, "extrusion", 3), lot, start_at=at(4), status=409)["code"] == "lot-on-hold"
