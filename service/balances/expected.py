@@ -89,7 +89,8 @@ def expectation_sentence(expected: StreamExpected) -> str:
     name = expected.stream.replace("_", " ")
     usual = f"{_percent(expected.usual.low_ppm)} to {_percent(expected.usual.high_ppm)} % of the dry input"
     if expected.found is None:
-        return f"No {name} is booked; {usual} are usual ({expected.source})." if expected.is_missing else ""
+        words = f"{name[:1].upper()}{name[1:]}: nothing is booked; {usual} are usual ({expected.source})."
+        return words if expected.is_missing else ""
     if not expected.is_doubtful:
         return ""
     side = "less" if expected.found.plausibility is Plausibility.BELOW else "more"

@@ -25,7 +25,6 @@ from service.lots.tables import Process
 from service.plant.tables import Setting
 from service.runs.schemas import RUN_STEPS
 
-
 # Each log counts its own microseconds when much is written at once, so moments of two logs compare only so finely.
 SAME_MOMENT = timedelta(seconds=1)
 
