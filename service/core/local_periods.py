@@ -169,7 +169,8 @@ class LocalCalendar:
         # The offsets on both sides of the gap: the gap begins where the clock would read `naive` on neither.
         before = naive.replace(tzinfo=self.zone, fold=0).utcoffset()
         after = naive.replace(tzinfo=self.zone, fold=1).utcoffset()
-        assert before is not None and after is not None, "zones of the database have offsets"
+        assert before is not None, "zones of the database have offsets"
+        assert after is not None, "zones of the database have offsets"
         late, early = naive - before, naive - after
         low, high = sorted((late.replace(tzinfo=UTC), early.replace(tzinfo=UTC)))
         while high - low > timedelta(seconds=1):

@@ -441,7 +441,7 @@ def joined(accounts: Sequence[SiteAccount]) -> SiteAccount:
     if not accounts:
         raise MissingBoundary("there is no period to join")
     first, last = accounts[0], accounts[-1]
-    for before, after in zip(accounts, accounts[1:], strict=False):
+    for before, after in pairwise(accounts):
         if (before.lots.closing_ug, before.processes.closing_ug) != (after.lots.opening_ug, after.processes.opening_ug):
             raise MissingBoundary("these periods do not follow one another")
     materials = {
