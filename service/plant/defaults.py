@@ -69,4 +69,5 @@ DEFAULT_SETTINGS: tuple[tuple[SettingKey, str, str], ...] = (
     (SettingKey.BULK_DENSITY, "flake", "250-400"),
     (SettingKey.BULK_DENSITY, "pellets", "720-880"),
     (SettingKey.LEVEL_HALF_WIDTH, "", "0.05"),
+    (SettingKey.LEVEL_HALF_WIDTH, "load_cells", "0.01"),
 )

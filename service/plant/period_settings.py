@@ -24,6 +24,7 @@ KEYS = (
     SettingKey.SHIFT_STARTS,
     SettingKey.AUDIT_YEAR_START,
     SettingKey.DEFAULT_MOISTURE,
+    SettingKey.BULK_DENSITY,
 )
 SITE = "site"
 _DEFAULTS = {(key, scope): value for key, scope, value in DEFAULT_SETTINGS}
