@@ -90,4 +90,16 @@ DEFAULT_SETTINGS: tuple[tuple[SettingKey, str, str], ...] = (
         for step, stream, low, high in USUAL_SHARES
         for key, value in ((SettingKey.EXPECTED_LOW, low), (SettingKey.EXPECTED_HIGH, high))
     ),
+    (SettingKey.PERIOD_TOLERANCE, "wash/day", "0.03"),
+    (SettingKey.PERIOD_TOLERANCE, "wash/week", "0.02"),
+    (SettingKey.PERIOD_TOLERANCE, "wash/month", "0.015"),
+    (SettingKey.PERIOD_TOLERANCE, "extrusion/week", "0.005"),
+    (SettingKey.PERIOD_TOLERANCE, "site/audit_year", "0.02"),
+    (SettingKey.PERIOD_TOLERANCE, "site", "0.02"),
+    (SettingKey.SHIFT_STARTS, "", "06:00,14:00,22:00"),
+    (SettingKey.AUDIT_YEAR_START, "", "01-01"),
+    (SettingKey.BULK_DENSITY, "flake", "250-400"),
+    (SettingKey.BULK_DENSITY, "pellets", "720-880"),
+    (SettingKey.LEVEL_HALF_WIDTH, "", "0.05"),
+    (SettingKey.LEVEL_HALF_WIDTH, "load_cells", "0.01"),
 )

@@ -14,7 +14,7 @@ StreamName = Annotated[
 ScaleCode = Annotated[Code, Field(description="The scale of this site that mass_kg or gross_kg was read from.")]
 Portion = Literal[Amount.MASS, Amount.WHOLE, Amount.REST]
 Note = Annotated[str, Field(max_length=400)]
-RUN_STEPS = frozenset(Step) - {Step.VESSEL_PERIOD, Step.RETURN_TO_SUPPLIER}
+RUN_STEPS = frozenset(Step) - {Step.VESSEL_PERIOD, Step.RETURN_TO_SUPPLIER, Step.COUNT_CORRECTION}
 
 
 class RunIn(Body):

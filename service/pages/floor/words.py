@@ -78,6 +78,8 @@ def step_words(step: Step) -> str:
             return "Vessel"
         case Step.RETURN_TO_SUPPLIER:
             return "Return to the supplier"
+        case Step.COUNT_CORRECTION:
+            return "Stock count"
     assert_never(step)
 
 
