@@ -104,9 +104,6 @@ class _Sheet:
         return sorted(moved, key=lambda item: (order.get(item[0], len(order)), item[0]))
 
     def _step(self, name: str, account: StepAccount) -> StepBalanceOut:
-        masses = {
-            f"{one.name.removesuffix('_ug')}_dry_kg": exact(getattr(account, one.name)) for one in fields(account)
-        }
         return StepBalanceOut(
             step=name,
             words=step_words(name),
@@ -215,9 +212,7 @@ class _Sheet:
             if name not in set(Step):
                 continue
             judged = [
-                Judgeable(
-                    one.steps[name].unexplained_ug, one.steps[name].in_ug, self._balance.tolerance(name, part).ppm
-                )
+                Judgeable(at.unexplained_ug, at.in_ug, self._balance.tolerance(name, part).ppm)
                 for part, at in zip(parts, [one.steps[name] for one in accounts], strict=True)
             ]
             for row in in_a_row(judged):

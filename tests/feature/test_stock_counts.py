@@ -29,7 +29,7 @@ def count(plant: Plant, lines: list[dict[str, Any]], *, status: int = 201, at: s
 def test_a_count_is_booked_by_another_person_only(plant: Plant) -> None:
     plant.clock.moment = NOON
     less, more, gone, same = (opening(plant, "flake", "FLAKE", "1000") for _ in range(4))
-    lines = [
+    lines: list[dict[str, Any]] = [
         {"lot": less, "mass_kg": "990"},
         {"lot": more, "mass_kg": "1012.5"},
         {"lot": gone, "is_found": False},
