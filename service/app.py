@@ -12,6 +12,7 @@ from sqlalchemy import text
 from service.balances.derive import derive_lineage
 from service.balances.record import revise_balances
 from service.balances.routes import routes as balance_routes
+from service.balances.routes_period import routes as period_routes
 from service.counts.routes import routes as count_routes
 from service.db import Database
 from service.examples import described
@@ -46,6 +47,7 @@ FEATURE_ROUTES = (
     vessel_routes,
     lineage_routes,
     balance_routes,
+    period_routes,
     count_routes,
     paper_routes,
     recall_routes,

@@ -25,6 +25,7 @@ KEYS_BEFORE = (
     "balance_tolerance_fraction", "default_moisture_fraction", "supplier_net_tolerance_fraction", "lot_tolerance_kg",
     "moisture_u_fraction", "guessed_moisture_u_fraction", "allocation_spread_fraction", "estimate_half_width_fraction",
     "unstated_half_width_fraction", "expired_half_width_fraction", "listed_tie_half_width_fraction",
+    "expected_low_fraction", "expected_high_fraction", "label_pass_left_fraction",
 )  # fmt: skip
 KEYS = (
     *KEYS_BEFORE,

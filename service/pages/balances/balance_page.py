@@ -41,7 +41,7 @@ VERDICTS = {
     Verdict.CLOSES: "closes",
     Verdict.LOSS_ABOVE_TOLERANCE: "loses more than tolerated",
     Verdict.GAIN_ABOVE_TOLERANCE: "gains more than tolerated",
-    Verdict.NOTHING_IN: "nothing came in",
+    Verdict.NOTHING_IN: "received nothing to recycle",
 }
 
 
@@ -82,6 +82,7 @@ def balance_page(desk: Desk, period: str, day: str, step: str) -> Response:
         largest=largest(balance),
         shown_kg=shown_kg,
         percent_words=percent_words,
+        tolerated=f"{Decimal(balance.judged.tolerance_fraction) * 100:f}".rstrip("0").rstrip("."),
         verdict_words=lambda verdict: VERDICTS[verdict],
         is_kept=lambda verdict: verdict in (Verdict.CLOSES, Verdict.NOTHING_IN),
     )

@@ -83,7 +83,7 @@ def unexplained_drawing(parts: Sequence[PartOut], step: str, words: str) -> Mark
 def yield_drawing(parts: Sequence[PartOut], step: str, words: str) -> Markup:
     """Product in % of dry input of each part, with the limits of usual scatter where there are enough."""
     marks = [(part.label, float(part.yields[step] or "nan")) for part in parts if part.yields.get(step)]
-    if not marks:
+    if len(marks) < 2:  # one value shows no scatter
         return Markup("")
     values = [value for _, value in marks]
     limits = individuals(values)
