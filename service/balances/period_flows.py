@@ -65,9 +65,7 @@ class PeriodFlows:
     @property
     def periods(self) -> list[dict[str, MaterialAccount]]:
         """Flows of lots within the boundaries, by material."""
-        return [
-            {name: MaterialAccount(**flows) for name, flows in of_period.items()} for of_period in self.lots[:-1]
-        ]
+        return [{name: MaterialAccount(**flows) for name, flows in of_period.items()} for of_period in self.lots[:-1]]
 
     @property
     def opening_ug(self) -> dict[str, int]:
@@ -203,7 +201,8 @@ class FlowBuilder:
 
     def _process(self, process: ProcessRead, name: str, lines: Sequence[LineRead]) -> Process:
         moved = [self._moved(line, name) for line in lines if line.fraction_ppm is None]
-        started, ended = microseconds(process.started_at), process.ended_at and microseconds(process.ended_at)
+        started = microseconds(process.started_at)
+        ended = None if process.ended_at is None else microseconds(process.ended_at)
         is_inside = ended is not None and self._cell(started) == self._cell(ended) >= 0
         feeds: list[Dated] = []
         outs: list[tuple[OutKind, Dated]] = []
@@ -321,5 +320,3 @@ def _summed(
         by_kind[kind] += flow.dry_ug
     fed_ug = sum(feed.dry_ug for feed in feeds)
     return [Dated(fed_ug, at, at)], [(kind, Dated(dry_ug, at, at)) for kind, dry_ug in by_kind.items()]
-
-

@@ -148,9 +148,9 @@ class PeriodReader:
     def _processes(self, since: datetime) -> dict[int, ProcessRead]:
         table = table_of(Process)
         not_over = or_(table.c.ended_at.is_(None), table.c.ended_at >= since)
-        query = select(
-            table.c.id, table.c.step, table.c.equipment_id, table.c.started_at, table.c.ended_at, table.c.is_closed
-        ).where(*stands(table.c, table.alias().c, self._known), *self._of_site(table.c.id), not_over)
+        columns: list[Any] = [table.c[name] for name in ProcessRead._fields]
+        standing = stands(table.c, table.alias().c, self._known)
+        query = select(*columns).where(*standing, *self._of_site(table.c.id), not_over)
         return {row[0]: ProcessRead(*row) for row in self._session.execute(query)}
 
     def _lines(self, processes: dict[int, ProcessRead], since: datetime) -> list[LineRead]:
@@ -203,16 +203,17 @@ class PeriodReader:
             .where(one_of(lot.c.id, "wanted"))
         )
         rows = self._session.execute(query, {"wanted": sorted(lot_ids)}).all()
-        return {row[0]: LotRead(*row[:4], moment_of(row[4]), row[5], row[6], row[7] or 0) for row in rows}
+        return {
+            number: LotRead(number, code, delivery_id, origin, moment_of(born), material_id, origin_g, tie_g or 0)
+            for number, code, delivery_id, origin, born, material_id, origin_g, tie_g in rows
+        }
 
     def _moistures(self, facts: PeriodFacts) -> tuple[dict[int, MoistureRead], dict[int, MoistureRead]]:
         """The measurements that lines name, and those of lots and deliveries, by what they are of."""
         table = table_of(Measurement)
         named = {line.moisture_id for line in facts.lines if line.moisture_id is not None}
         subjects = facts.lots.keys() | {lot.delivery_id for lot in facts.lots.values() if lot.delivery_id is not None}
-        query = select(*as_stored(table, MoistureRead._fields)).where(
-            *stands(table.c, table.alias().c, self._known)
-        )
+        query = select(*as_stored(table, MoistureRead._fields)).where(*stands(table.c, table.alias().c, self._known))
         by_id = query.where(one_of(table.c.id, "wanted"))
         by_subject = query.where(one_of(table.c.subject_id, "wanted"))
         of_lines = [MoistureRead(*row) for row in self._session.execute(by_id, {"wanted": sorted(named)})]
@@ -256,5 +257,3 @@ def waste_lots(session: Session, lot_ids: Iterable[int], known: Knowledge | None
         *stands(table.c, table.alias().c, known),
     )
     return set(session.execute(query, {"wanted": sorted(lot_ids)}).scalars())
-
-
