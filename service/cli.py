@@ -313,7 +313,7 @@ def print_verification(database: Database, every_fault: bool) -> None:
     typer.echo(
         f"{report.entries} journal entries, {report.rows} rows, {report.checkpoints} checkpoints, "
         f"{report.texts} texts ({report.erased_texts} erased), {report.photos} photos ({report.erased_photos} erased), "
-        f"{report.stocks} lots, {report.deliveries} deliveries."
+        f"{report.stocks} lots, {report.deliveries} deliveries, {report.balances} balances of runs."
     )
     typer.echo(lineage_sentence(report))
     for log_no, size, root in report.roots:

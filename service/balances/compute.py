@@ -8,7 +8,9 @@ from typing import Protocol
 
 from sqlmodel import Session
 
+from service.balances.doubt import Doubts, doubts_of, unexplained_of
 from service.core.mass_balance import Balance, BalanceLine, FractionLoss, Tolerance, close
+from service.core.measured import Measured
 from service.core.quantities import parse_fraction
 from service.errors import Unacceptable
 from service.journal.read import Knowledge
@@ -49,19 +51,29 @@ class StatedMoisture(Protocol):
 
 
 @dataclass(frozen=True)
+class BalanceDoubt:
+    """How far the unexplained mass of a run may be from the truth, with what it follows from."""
+
+    unexplained: Measured
+    doubts: Doubts
+
+
+@dataclass(frozen=True)
 class ComputedBalance:
     """A balance with what it rests on.
 
     Parameters
     ----------
-    inputs_hash : SHA-256 over every line, mass and moisture used, and the tolerance.
+    inputs_hash : SHA-256 over every line, mass and moisture used, the tolerance, and what the doubt rests on.
     provisional : some moisture is a default or not final yet.
+    doubt : None where only masses were looked at.
     """
 
     balance: Balance
     tolerance: Setting
     inputs_hash: str
     provisional: bool
+    doubt: BalanceDoubt | None = None
 
 
 def tolerance_of(session: Session, process: Process, known: Knowledge | None = None) -> Setting:
@@ -78,15 +90,29 @@ def tolerance_of(session: Session, process: Process, known: Knowledge | None = N
 
 
 def compute_balance(
-    session: Session, process: Process, tolerance: Setting, known: Knowledge | None = None
+    session: Session,
+    process: Process,
+    tolerance: Setting,
+    known: Knowledge | None = None,
+    *,
+    with_doubt: bool = True,
 ) -> ComputedBalance:
-    """Close a run on dry mass. Internal loops count neither as fed nor as out: once round is not twice."""
+    """Close a run on dry mass. Internal loops count neither as fed nor as out: once round is not twice.
+
+    Parameters
+    ----------
+    with_doubt : False for masses alone, as balances were closed before doubt was worked out.
+    """
     lines = [
         line for line in lines_of_process(session, process.id, known) if line.category is not Category.INTERNAL_LOOP
     ]
     masses = line_masses(session, lines, known)
     named = moistures(session, [line.moisture_id for line in lines if line.moisture_id], known)
-    return balance_of_lines(process.step, lines, masses, named, tolerance)
+    doubt = None
+    if with_doubt:
+        doubts = doubts_of(session, lines, masses, named, known)
+        doubt = BalanceDoubt(unexplained_of(doubts, lines, process.step), doubts)
+    return balance_of_lines(process.step, lines, masses, named, tolerance, doubt)
 
 
 def balance_of_lines(
@@ -95,6 +121,7 @@ def balance_of_lines(
     masses: Mapping[int, int],
     named: Mapping[int, StatedMoisture],
     tolerance: Setting,
+    doubt: BalanceDoubt | None = None,
 ) -> ComputedBalance:
     """The balance that follows from lines already read.
 
@@ -103,6 +130,7 @@ def balance_of_lines(
     lines : all lines of the run but internal loops.
     masses : grams by line, `whole` and `rest` resolved; estimates have none.
     named : the measurements that the lines name, by identity.
+    doubt : what was worked out about how well these lines are known.
     """
     weighed: list[BalanceLine] = []
     estimates: list[FractionLoss] = []
@@ -119,11 +147,13 @@ def balance_of_lines(
             # What is loaded leaves the gate as it is: it goes out as the same mass.
             weighed.append(BalanceLine("dispatched", Direction.OUT, masses[line.id], moisture_ppm))
         used.append(f"{line.id} {line.version} {masses[line.id]} {moisture.value} {moisture.basis}")
+    used += () if doubt is None else doubt.doubts.used
     return ComputedBalance(
         balance=close(weighed, estimates, tolerance=Tolerance(parse_fraction(tolerance.value))),
         tolerance=tolerance,
         inputs_hash=hashlib.sha256("\n".join(sorted(used)).encode()).hexdigest(),
         provisional=any(moisture.basis is not MeasurementBasis.MEASURED for moisture in named.values()),
+        doubt=doubt,
     )
 
 

@@ -9,6 +9,7 @@ from service.balances.compute import ComputedBalance, compute_balance, tolerance
 from service.balances.queries import balance_out, find_balance
 from service.balances.schemas import BalanceOut, CloseIn
 from service.balances.tables import RunBalance
+from service.core.doubt_verdict import judge
 from service.core.quantities import kg_text, parse_fraction, percent_half_up
 from service.errors import Conflict, Findings, Unacceptable
 from service.journal.entry import Entry
@@ -80,7 +81,9 @@ def refuse_overfilled(entry: Entry, run: Process, tolerance: Setting) -> None:
 
 
 def figures(computed: ComputedBalance) -> dict[str, Any]:
+    """The columns of a balance row."""
     balance = computed.balance
+    judged = None if computed.doubt is None else judge(computed.doubt.unexplained)
     return {
         "inputs_hash": computed.inputs_hash,
         "dry_in_ug": balance.dry_in_ug,
@@ -92,6 +95,9 @@ def figures(computed: ComputedBalance) -> dict[str, Any]:
         "tolerance_ppm": balance.tolerance_ppm,
         "verdict": balance.verdict,
         "provisional": computed.provisional,
+        "u95_ug": None if judged is None else judged.u95_ug,
+        "coverage_ppm": None if judged is None else judged.coverage_ppm,
+        "doubt_verdict": None if judged is None else judged.verdict,
     }
 
 

@@ -37,6 +37,14 @@ class SettingKey(StrEnum):
     DEFAULT_MOISTURE = "default_moisture_fraction"
     SUPPLIER_NET_TOLERANCE = "supplier_net_tolerance_fraction"
     LOT_TOLERANCE = "lot_tolerance_kg"
+    # How well things are known. `u` is a standard uncertainty, a half-width the limit of what may be true.
+    MOISTURE_U = "moisture_u_fraction"  # of a measured moisture, as fraction of the wet mass
+    GUESSED_MOISTURE_U = "guessed_moisture_u_fraction"  # of a default or provisional one
+    ALLOCATION_SPREAD = "allocation_spread_fraction"  # of the mass of single bales about their mean
+    ESTIMATE_HALF_WIDTH = "estimate_half_width_fraction"  # of a loss estimated from dry input, relative
+    UNSTATED_HALF_WIDTH = "unstated_half_width_fraction"  # of a mass of which no scale is stated, relative
+    EXPIRED_HALF_WIDTH = "expired_half_width_fraction"  # of what a scale without valid calibration shows, relative
+    LISTED_TIE_HALF_WIDTH = "listed_tie_half_width_fraction"  # of the listed mass of wire, strap or pallet, relative
 
 
 class VesselKind(StrEnum):
