@@ -99,8 +99,8 @@ def verdict_of(result: Reconciliation, suspects: Suspects, level: float) -> str:
         )
     if test.fails:
         return (
-            f"Something is wrong, or a doubt was stated too small ({figures}); said by mistake in {100 * level:g} % of the "
-            f"cases when nothing is wrong.{also}"
+            f"Something is wrong, or a doubt was stated too small ({figures}); said by mistake in {100 * level:g} % of "
+            f"the cases when nothing is wrong.{also}"
         )
     return f"The readings agree within their doubt ({figures}).{also}"
 

@@ -7,9 +7,10 @@ would fill it. They are kept apart: with one more unknown per cause,
     | F' -I | | w | = | 0 |       is the same as (S + F F') z = r,
 
 and stays sparse. A cause that reaches very many nodes (the span of a weighbridge) would still spoil the order of the
-elimination; the few such are taken out by Woodbury's identity, equally exact. The factorisation is scipy's `splu`, ordered by minimum degree on a symmetric pattern. Networks
-without any shape (every node joined to some far away) fill up whatever the order; those are left to conjugate
-gradients, which a look at the widths of the network decides. A wrong guess there costs time, never an answer.
+elimination; the few such are taken out by Woodbury's identity, equally exact. The factorisation is scipy's `splu`,
+ordered by minimum degree on a symmetric pattern. Networks without any shape (every node joined to some far away) fill
+up whatever the order; those are left to conjugate gradients, which a look at the widths of the network decides. A wrong
+guess there costs time, never an answer.
 
 Source : orders, the symmetric mode and the fall-back were chosen by measurement, see DEVELOPERS.md.
 """
@@ -89,7 +90,8 @@ class BalanceSolver:
         except RuntimeError as fault:
             raise _singular() from fault
         if is_wide.any():
-            # Woodbury: with W the wide causes and M all the rest, (M + W W')^-1 = M^-1 - M^-1 W (I + W' M^-1 W)^-1 W' M^-1.
+            # Woodbury, with W the wide causes and M all the rest:
+            # (M + W W')^-1 = M^-1 - M^-1 W (I + W' M^-1 W)^-1 W' M^-1.
             self._wide = self.shared[:, is_wide].toarray()
             self._through = self._by_factor(self._wide)
             self._among = cho_factor(np.eye(self._wide.shape[1]) + self._wide.T @ self._through)
@@ -148,8 +150,9 @@ def fills_up(pattern: sparse.csr_array) -> bool:
     """Whether a factor of this symmetric pattern would be too full to be made.
 
     Levels of a breadth-first search from a far node separate the network; eliminating level by level fills at most
-    blocks of neighbouring levels (a bound on one order, so a pessimist's guess for the better one). A network along time has narrow levels, one without shape has levels of half its
-    size. Hubs (the world's busiest vessels) are set aside first: they join everything, but as single rows.
+    blocks of neighbouring levels (a bound on one order, so a pessimist's guess for the better one). A network along
+    time has narrow levels, one without shape has levels of half its size. Hubs (the world's busiest vessels) are set
+    aside first: they join everything, but as single rows.
     """
     size = pattern.shape[0]
     if size < _SMALL:

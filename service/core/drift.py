@@ -5,10 +5,10 @@ exceeds a slack k: ``C+ = max(0, C+ + z - k)`` and the mirror image for gains, i
 uncertainty, and calls out above h. The price of an alarm is known beforehand: the mean number of days between false
 ones, the in-control run length, which every answer states beside k and h.
 
-Successive balances share an inventory, with opposite sign: what yesterday's closing content was read too high, yesterday
-lost and today gained. Taken as they stand they are negatively correlated and a sum of them hides drift less than it
-seems to; ``independent`` takes out of each day what the days before it already told (by the Cholesky factor of their
-covariance), and the run lengths then hold.
+Successive balances share an inventory, with opposite sign: what yesterday's closing content was read too high,
+yesterday lost and today gained. Taken as they stand they are negatively correlated and a sum of them hides drift less
+than it seems to; ``independent`` takes out of each day what the days before it already told (by the Cholesky factor of
+their covariance), and the run lengths then hold.
 
 Source : Page (1954); average run length by the integral equation, Goel and Wu (1971), and its two-sided combination,
 Kemp (1961) (all from memory, checked against Lucas and Crosier's table in tests/published). The run of three is a rule
@@ -216,8 +216,8 @@ def run_of_signs(values: Sequence[float], limits: Sequence[float], *, days: int 
 def run_of_signs_length(limit: float, days: int = RUN_DAYS) -> float:
     """Mean number of independent days until a false alarm, for half a tolerance of `limit` standard deviations.
 
-    A run of n successes of probability p takes ``(1 - p^n) / (p^n (1 - p))`` days on average; the rates of the two signs
-    add.
+    A run of n successes of probability p takes ``(1 - p^n) / (p^n (1 - p))`` days on average; the rates of the two
+    signs add.
 
     Examples
     --------

@@ -191,8 +191,8 @@ def _require_full_rank(network: Network, first: Constraints, adding: sparse.csr_
     named = [_named(network, first, adding, place) for place in range(len(loadings))]
     raise SingularCovariance(
         f"the covariance is singular: {_listed(named)} are doubted only through causes they share, so a combination of "
-        "their balances is free of doubt. State the reading's own uncertainty of one stream at each; the nodes elsewhere "
-        "can be asked alone"
+        "their balances is free of doubt. State the reading's own uncertainty of one stream at each; the nodes "
+        "elsewhere can be asked alone"
     )
 
 

@@ -111,7 +111,7 @@ def read_streams(content: bytes) -> tuple[TableStream, ...]:
                         line,
                         "",
                         f"{len(cells)} cells where the heading has {len(order)}",
-                        "write numbers with a decimal point (a comma begins the next cell) and texts with commas in quotes",
+                        "write numbers with a decimal point (a comma begins a cell), texts with commas in quotes",
                     )
                 )
                 continue

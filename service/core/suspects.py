@@ -6,9 +6,9 @@ Three kinds of error leave a mark on the imbalances r = A y, each along one dire
 * a stream was never booked at a node (a leak out of it, or something extra into it): that node alone;
 * one shared cause is off (the span of a scale, a moisture value): every node its readings touch, in proportion.
 
-The generalised likelihood ratio of an error along f is ``T2 = (f' S^-1 r)^2 / (f' S^-1 f)``, by which the objective falls
-if it is granted; its size is ``(f' S^-1 r) / (f' S^-1 f)`` with standard uncertainty ``(f' S^-1 f)^-1/2``. Errors with
-the same direction cannot be told apart by any arithmetic: they are one suspect with several explanations.
+The generalised likelihood ratio of an error along f is ``T2 = (f' S^-1 r)^2 / (f' S^-1 f)``, by which the objective
+falls if it is granted; its size is ``(f' S^-1 r) / (f' S^-1 f)`` with standard uncertainty ``(f' S^-1 f)^-1/2``. Errors
+with the same direction cannot be told apart by any arithmetic: they are one suspect with several explanations.
 
 With n distinct directions each is tested at 1 - (1 - level)^(1/n) (Sidak): for correlated normal statistics the chance
 that any suspect is called significant when nothing is wrong is then at most the level.
@@ -21,6 +21,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import sparse
 from scipy.special import chdtrc, ndtri
 
 from service.core.error_directions import Direction, Hypothesis, directions_of
@@ -33,6 +34,8 @@ LEVEL = 0.05
 POWER = 0.9
 # Directions weighed exactly in a network too large for the whole inverse.
 _WEIGHED_MOST = 400
+# Directions weighed together against the whole inverse: some tens of megabytes.
+_PORTION = 1_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,40 +195,43 @@ def _weighed(
     result: Reconciliation, directions: tuple[Direction, ...], enough: float, most: int
 ) -> tuple[Floats, Floats]:
     """For each direction f: f' S^-1 r and f' S^-1 f; the latter 0 where it was not worth the work."""
-    rows = result.constraints.rows
-    padded = np.append(result.multipliers_per_kg, 0.0)
-    pulls = np.array([float(mark.values @ padded[mark.rows]) for mark in directions])
-    if rows <= WHOLE_INVERSE_ROWS:
-        inverse = result.inverse
-        weights = [float(mark.values @ inverse[np.ix_(mark.rows, mark.rows)] @ mark.values) for mark in directions]
-        return pulls, np.array(weights)
-    return pulls, _weighed_as_needed(result, directions, pulls, enough, most)
+    lengths = [len(mark.rows) for mark in directions]
+    marks = sparse.csr_array(
+        (
+            np.concatenate([mark.values for mark in directions]),
+            np.concatenate([mark.rows for mark in directions]),
+            np.append(0, np.cumsum(lengths)),
+        ),
+        shape=(len(directions), result.constraints.rows),
+    )
+    pulls: Floats = marks @ result.multipliers_per_kg
+    if result.constraints.rows <= WHOLE_INVERSE_ROWS:
+        inverse = result.inverse[:-1, :-1]
+        portions = (marks[begin : begin + _PORTION] for begin in range(0, len(directions), _PORTION))
+        weights = [np.asarray(portion.multiply(portion @ inverse).sum(axis=1)).ravel() for portion in portions]
+        return pulls, np.concatenate(weights)
+    return pulls, _weighed_as_needed(result, marks, pulls, enough, most)
 
 
 def _weighed_as_needed(
-    result: Reconciliation, directions: tuple[Direction, ...], pulls: Floats, enough: float, most: int
+    result: Reconciliation, marks: sparse.csr_array, pulls: Floats, enough: float, most: int
 ) -> Floats:
     """Weigh only what can matter: by Cauchy and Schwarz f' S^-1 f is at least (f'f)^2 / (f' S f).
 
     That bounds every statistic from above without a solve. Directions are weighed from the highest bound down, until
     the bound is below the critical value and below all that would be listed.
     """
-    weights = np.zeros(len(directions))
-    bounds = np.array([_bound(result, mark) for mark in directions]) * pulls**2
+    own = marks.multiply(marks @ result.solver.own).sum(axis=1)
+    shared = marks @ result.solver.shared
+    spread = np.asarray(own).ravel() + np.asarray(shared.multiply(shared).sum(axis=1)).ravel()
+    length = np.asarray(marks.multiply(marks).sum(axis=1)).ravel()
+    bounds = pulls**2 * spread / length**2
+    weights = np.zeros(len(bounds))
     best: list[float] = []
     for place in np.argsort(-bounds)[:_WEIGHED_MOST].tolist():
         if len(best) >= most and bounds[place] < min(enough, sorted(best)[-most]):
             break
-        full = np.zeros(result.constraints.rows)
-        full[directions[place].rows] = directions[place].values
+        full = marks[[place]].toarray().ravel()
         weights[place] = float(full @ result.solver(full))
         best.append(float(pulls[place] ** 2 / weights[place]))
     return weights
-
-
-def _bound(result: Reconciliation, mark: Direction) -> float:
-    """(f' S f) / (f'f)^2."""
-    own = result.solver.own[mark.rows][:, mark.rows].toarray()
-    through = mark.values @ result.solver.shared.tocsr()[mark.rows].toarray() if result.solver.causes else np.zeros(1)
-    spread = float(mark.values @ own @ mark.values + through @ through)
-    return spread / float(mark.values @ mark.values) ** 2

@@ -9,10 +9,10 @@ bagging. Two scales are shared by all their readings, so the covariance is not d
 are drawn with their stated doubt, so that the objective must come out near its degrees of freedom, which is checked, as
 is that the reconciled masses balance: a fast wrong answer ends the benchmark with status 1.
 
-The table gives the median time of the arithmetic: from the network's arrays to reconciled masses and objective, and that
-of the plain sparse solve of the same normal equations (scipy's `splu` with its default order, independent streams only)
-in the same run. Rows beyond the plant month show what the doubt of every result and the suspects add. Goals: 10 ms for
-the month, 1.5 s for ten years.
+The table gives the median time of the arithmetic: from the network's arrays to reconciled masses and objective, and
+that of the plain sparse solve of the same normal equations (scipy's `splu` with its default order, independent streams
+only) in the same run. Rows beyond the plant month show what the doubt of every result and the suspects add. Goals: 10
+ms for the month, 1.5 s for ten years.
 """
 
 import argparse

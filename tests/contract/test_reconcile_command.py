@@ -85,7 +85,7 @@ def test_a_node_with_one_side_only_is_pointed_out(tmp_path: Path) -> None:
     assert answer["remarks"] == ["Nothing leaves node x: a stream is missing."]
 
 
-BAD = {
+BAD: dict[str, tuple[str | bytes, str]] = {
     "missing column": ("stream,from_node,to_node,value_kg\na,,x,1\n", "line 1, u_kg: column is missing"),
     "unknown column": (HEADING.strip() + ",colour\na,,x,1,1,red\n", "line 1, colour: unknown column"),
     "column twice": ("stream,from_node,to_node,value_kg,u_kg,u_kg\na,,x,1,1,1\n", "u_kg: column stands there twice"),

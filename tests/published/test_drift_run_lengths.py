@@ -67,7 +67,7 @@ def test_three_like_signs_raise_false_alarms_as_rarely_as_stated(limit: float) -
     firsts = []
     for _ in range(1500):
         values = chance.normal(0, 1, 3000 if limit == 1.0 else 600)
-        firsts.append(run_of_signs(values, [limit] * len(values)).alarms[0][0] + 1)
+        firsts.append(run_of_signs(values.tolist(), [limit] * len(values)).alarms[0][0] + 1)
     assert np.mean(firsts) == pytest.approx(run_of_signs_length(limit), rel=4 / 1500**0.5)
 
 
