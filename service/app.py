@@ -12,6 +12,7 @@ from sqlalchemy import text
 from service.balances.derive import derive_lineage
 from service.balances.record import revise_balances
 from service.balances.routes import routes as balance_routes
+from service.counts.routes import routes as count_routes
 from service.db import Database
 from service.examples import described
 from service.lineage.routes import routes as lineage_routes
@@ -44,6 +45,7 @@ FEATURE_ROUTES = (
     vessel_routes,
     lineage_routes,
     balance_routes,
+    count_routes,
     paper_routes,
     recall_routes,
 )

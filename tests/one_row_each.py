@@ -18,6 +18,7 @@ from service.access.statuses import ActorKind
 from service.access.tables import Actor
 from service.balances.tables import RunBalance
 from service.core.codes import code_for
+from service.core.doubt_verdict import DoubtVerdict
 from service.core.mass_balance import Verdict
 from service.core.receipt import PayableFormula
 from service.core.weighing import AccuracyClass
@@ -132,6 +133,7 @@ def rows(ids: dict[str, int]) -> Iterator[SQLModel]:
         subject_id=ids["lot"],
         quantity=of_lots.Quantity.MOISTURE,
         value="0.031",
+        u_value="0.002",
         basis=of_lots.MeasurementBasis.MEASURED,
         setting_id=ids["setting"],
         instrument_id=ids["instrument"],
@@ -349,6 +351,9 @@ def run_data(ids: dict[str, int]) -> Iterator[SQLModel]:
         tolerance_ppm=20_000,
         verdict=Verdict.LOSS_ABOVE_TOLERANCE,
         provisional=False,
+        u95_ug=4_100_000,
+        coverage_ppm=2_000_000,
+        doubt_verdict=DoubtVerdict.LOSS_BEYOND,
     )
     yield lots.Hold(id=ids["hold"], subject_kind=of_lots.HoldSubject.LOT, subject_id=ids["lot"], cause_id=ids["text"])
     yield Paper(

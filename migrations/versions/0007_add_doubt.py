@@ -27,6 +27,9 @@ KEYS = (
     "unstated_half_width_fraction",
     "expired_half_width_fraction",
     "listed_tie_half_width_fraction",
+    "expected_low_fraction",
+    "expected_high_fraction",
+    "label_pass_left_fraction",
 )
 VERDICTS = ("within_doubt", "loss_beyond_doubt", "gain_beyond_doubt")
 DOUBT_RULES = {

@@ -3,6 +3,7 @@
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from fractions import Fraction
 from typing import Protocol
 
@@ -18,7 +19,7 @@ from service.lots.moisture import moistures
 from service.lots.queries import lines_of_process
 from service.lots.statuses import Category, Direction, MeasurementBasis, Step
 from service.lots.stock import line_masses
-from service.lots.tables import Process
+from service.lots.tables import Line, Measurement, Process
 from service.plant.queries import find_setting
 from service.plant.statuses import SettingKey
 from service.plant.tables import Setting
@@ -52,10 +53,18 @@ class StatedMoisture(Protocol):
 
 @dataclass(frozen=True)
 class BalanceDoubt:
-    """How far the unexplained mass of a run may be from the truth, with what it follows from."""
+    """How far the unexplained mass of a run may be from the truth, with what it follows from.
+
+    Parameters
+    ----------
+    lines, moistures : what was looked at; the lines without internal loops, which `looping` holds.
+    """
 
     unexplained: Measured
     doubts: Doubts
+    lines: Sequence[Line]
+    looping: Sequence[Line]
+    moistures: Mapping[int, Measurement]
 
 
 @dataclass(frozen=True)
@@ -96,22 +105,26 @@ def compute_balance(
     known: Knowledge | None = None,
     *,
     with_doubt: bool = True,
+    as_of: datetime | None = None,
 ) -> ComputedBalance:
     """Close a run on dry mass. Internal loops count neither as fed nor as out: once round is not twice.
 
     Parameters
     ----------
     with_doubt : False for masses alone, as balances were closed before doubt was worked out.
+    as_of : count only what had happened by this moment.
     """
-    lines = [
-        line for line in lines_of_process(session, process.id, known) if line.category is not Category.INTERNAL_LOOP
-    ]
+    every = lines_of_process(session, process.id, known)
+    if as_of is not None:
+        every = [line for line in every if (line.end_at or line.start_at) <= as_of]
+    lines = [line for line in every if line.category is not Category.INTERNAL_LOOP]
     masses = line_masses(session, lines, known)
     named = moistures(session, [line.moisture_id for line in lines if line.moisture_id], known)
     doubt = None
     if with_doubt:
         doubts = doubts_of(session, lines, masses, named, known)
-        doubt = BalanceDoubt(unexplained_of(doubts, lines, process.step), doubts)
+        looping = [line for line in every if line.category is Category.INTERNAL_LOOP]
+        doubt = BalanceDoubt(unexplained_of(doubts, lines, process.step), doubts, lines, looping, named)
     return balance_of_lines(process.step, lines, masses, named, tolerance, doubt)
 
 

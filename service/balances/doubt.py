@@ -85,6 +85,11 @@ class Doubts:
     def used(self) -> tuple[str, ...]:
         return self._causes.used
 
+    @property
+    def bare_lots(self) -> tuple[str, ...]:
+        """Codes of lots that were booked gross without any packaging."""
+        return self._causes.bare_lots
+
     def words(self, cause: Cause) -> str:
         """A cause in words: 'moisture of ticket 000017'. Causes that a reader takes for one have the same words."""
         return self._causes.words[cause]

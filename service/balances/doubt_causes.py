@@ -28,6 +28,7 @@ class Causes:
         self.words: dict[Cause, str] = {}
         self._used: dict[str, None] = {}
         self._remarks: dict[str, None] = {}
+        self._bare: dict[str, None] = {}
         self._expired: dict[int, list[datetime]] = {}
 
     @property
@@ -37,6 +38,15 @@ class Causes:
     @property
     def remarks(self) -> tuple[str, ...]:
         return (*self._remarks, *(self._expiry(scale, moments) for scale, moments in sorted(self._expired.items())))
+
+    @property
+    def bare_lots(self) -> tuple[str, ...]:
+        return tuple(self._bare)
+
+    def remark_bare(self, lot_id: int | None) -> None:
+        """A lot was booked gross, and no packaging with it."""
+        self._bare[self.lot(lot_id).removeprefix("lot ")] = None
+        self.remark(f"{self.lot(lot_id)} was booked gross without any packaging")
 
     def use(self, label: str) -> None:
         self._used[label] = None

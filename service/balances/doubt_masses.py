@@ -85,7 +85,7 @@ class WetDoubts:
 
     def _unstated_side(self, line: DoubtfulLine) -> Cause:
         side = "in" if line.direction is Direction.IN else "out"
-        words = f"masses {'fed' if side == 'in' else 'booked out'} without a scale (run {line.process_id})"
+        words = f"masses {'fed' if side == 'in' else 'booked out'} without a scale"
         return self._causes.named(CauseKind.UNSTATED, f"run {line.process_id} {side}", words)
 
     def _unstated(self, line: DoubtfulLine) -> float:
@@ -94,7 +94,7 @@ class WetDoubts:
     def _add_tares(self, found: Wet, line: DoubtfulLine) -> None:
         tares = self._facts.tares.get((line.id, line.version), ())
         if not tares:
-            self._causes.remark(f"{self._causes.lot(line.lot_id)} was booked gross without any packaging")
+            self._causes.remark_bare(line.lot_id)
         for type_id, pieces in tares:
             row = in_force(self._facts.container_types[type_id], line.start_at)
             self._causes.use(f"container type {row.id} {row.version}")
