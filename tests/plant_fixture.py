@@ -8,8 +8,8 @@ import copy
 import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from functools import cache
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from typing import Any
 
 from fastapi.testclient import TestClient
