@@ -8,7 +8,6 @@ import ipaddress
 import os
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime
 from enum import StrEnum
 from functools import partial
 from pathlib import Path
@@ -24,6 +23,7 @@ from service.access.statuses import ActorKind
 from service.access.tables import Actor
 from service.app import Service, create_app, make_writer
 from service.backup import IDENTITIES_SKIPPED, restore_sqlite, sqlite_file
+from service.balance_command import balance
 from service.balances.derive import derive_history, derive_if_missing
 from service.db import Database, backup_sqlite, utc_text
 from service.db import migrate as migrate_database
@@ -49,8 +49,9 @@ from service.papers.trace_sheet import (
 from service.recall.answer import recall_out
 from service.recall.sheet import recall_csv, recall_sheet
 from service.recall.sources import source_named
+from service.reconcile_command import reconcile
 from service.settings import PUBLIC_URL_VARIABLE, Settings
-from service.terminal import fail, opened_database, refusals_as_text, show_progress, shown
+from service.terminal import fail, moment_of, opened_database, refusals_as_text, show_progress, shown
 from service.unit_of_work import Writer, system_clock
 from service.verify import examine
 
@@ -63,6 +64,8 @@ app = typer.Typer(
 )
 keys = typer.Typer(help="Bearer keys: who may write.", no_args_is_help=True, rich_markup_mode=None)
 app.add_typer(keys, name="keys")
+app.command(epilog="Example: bale-to-pellet balance --site MILL --period month --from 2026-03-01T00:00:00Z")(balance)
+app.command(epilog="Example: bale-to-pellet reconcile --csv streams.csv --format json")(reconcile)
 
 FAULTS_SHOWN = 50
 
@@ -263,16 +266,6 @@ def recall(
             typer.echo(recall_csv(answer), nl=False)
 
 
-def moment_of(text: str, option: str = "--known-at") -> datetime:
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        moment = None
-    if moment is None or moment.tzinfo is None:
-        fail(f"{option} {text!r} is no moment.", "Give date, time and offset, such as 2026-09-09T12:00+02:00.")
-    return moment
-
-
 @app.command(epilog="Example: bale-to-pellet label Q2ZTMZMYEJ --output label.png")
 def label(
     code: Annotated[str, typer.Argument(help="The ten characters under the QR code.")],
@@ -311,7 +304,7 @@ def print_verification(database: Database, every_fault: bool) -> None:
     typer.echo(
         f"{report.entries} journal entries, {report.rows} rows, {report.checkpoints} checkpoints, "
         f"{report.texts} texts ({report.erased_texts} erased), {report.photos} photos ({report.erased_photos} erased), "
-        f"{report.stocks} lots, {report.deliveries} deliveries."
+        f"{report.stocks} lots, {report.deliveries} deliveries, {report.balances} balances of runs."
     )
     typer.echo(lineage_sentence(report))
     for log_no, size, root in report.roots:

@@ -2,9 +2,9 @@
 
 What is derived is recomputed here by plain SQL and sums, never by the code that wrote it, so that a mistake
 in that code is found as well as a changed value. Recomputed are: `lot_stock`, the bales of each delivery
-against its material net, what kind of thing each reference points at, the counters that give out
-identities, the digests of photos, and all that was worked out about lineage. `service.journal.verify` says
-what a proof without an outside witness cannot show.
+against its material net, the balances of runs, what kind of thing each reference points at, the counters
+that give out identities, the digests of photos, and all that was worked out about lineage.
+`service.journal.verify` says what a proof without an outside witness cannot show.
 """
 
 from collections.abc import Iterator, Sequence
@@ -23,6 +23,7 @@ import service.partners.tables
 import service.plant.tables
 import service.recall.tables
 import service.weighbridge.tables  # noqa: F401  every fact table must be known before rows are hashed
+from service.balances.verify_balances import check_balances
 from service.core.quantities import NotAMass, parse_kg
 from service.db import Database
 from service.journal.entry import canonical_value
@@ -82,6 +83,7 @@ def examine(database: Database, watch: Watch | None = None) -> Report:
             _check_deliveries(session, report)
             check_remarks(session, report)
             check_attachments(session, report)
+            check_balances(session, report)
             check_stored(session, report)
         except (DataError, ProgrammingError):
             raise  # our own mistake, not one of the file

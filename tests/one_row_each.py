@@ -18,6 +18,7 @@ from service.access.statuses import ActorKind
 from service.access.tables import Actor
 from service.balances.tables import RunBalance
 from service.core.codes import code_for
+from service.core.doubt_verdict import DoubtVerdict
 from service.core.mass_balance import Verdict
 from service.core.receipt import PayableFormula
 from service.core.weighing import AccuracyClass
@@ -40,6 +41,7 @@ SITE_NO = 1
 DAY = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 EVENING = datetime(2026, 3, 2, 18, 0, tzinfo=UTC)
 LOT_G, TIE_G, FED_G = 500_000, 1_500, 200_000
+FED_DRY_UG = 193_800_000_000  # at a moisture of 0.031
 MADE_G, CHARGED_G, DRAWN_G = 150_000, 100_000, 50_000
 DIGEST = "ab" * 32
 PHOTO = b"\xff\xd8\xff\xe0 no picture, but it begins like one"
@@ -131,6 +133,7 @@ def rows(ids: dict[str, int]) -> Iterator[SQLModel]:
         subject_id=ids["lot"],
         quantity=of_lots.Quantity.MOISTURE,
         value="0.031",
+        u_value="0.002",
         basis=of_lots.MeasurementBasis.MEASURED,
         setting_id=ids["setting"],
         instrument_id=ids["instrument"],
@@ -339,15 +342,18 @@ def run_data(ids: dict[str, int]) -> Iterator[SQLModel]:
         id=ids["balance"],
         process_id=ids["process"],
         inputs_hash=DIGEST,
-        dry_in_ug=193_800,
-        dry_out_ug=190_000,
+        dry_in_ug=FED_DRY_UG,
+        dry_out_ug=0,
         estimated_out_ug=0,
-        unexplained_ug=3_800,
+        unexplained_ug=FED_DRY_UG,
         not_claimable_ug=0,
         tolerance_id=ids["setting"],
         tolerance_ppm=20_000,
-        verdict=Verdict.CLOSES,
-        provisional=True,
+        verdict=Verdict.LOSS_ABOVE_TOLERANCE,
+        provisional=False,
+        u95_ug=4_100_000,
+        coverage_ppm=2_000_000,
+        doubt_verdict=DoubtVerdict.LOSS_BEYOND,
     )
     yield lots.Hold(id=ids["hold"], subject_kind=of_lots.HoldSubject.LOT, subject_id=ids["lot"], cause_id=ids["text"])
     yield Paper(

@@ -3,12 +3,15 @@
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from fractions import Fraction
 from typing import Protocol
 
 from sqlmodel import Session
 
+from service.balances.doubt import Doubts, doubts_of, unexplained_of
 from service.core.mass_balance import Balance, BalanceLine, FractionLoss, Tolerance, close
+from service.core.measured import Measured
 from service.core.quantities import parse_fraction
 from service.errors import Unacceptable
 from service.journal.read import Knowledge
@@ -16,7 +19,7 @@ from service.lots.moisture import moistures
 from service.lots.queries import lines_of_process
 from service.lots.statuses import Category, Direction, MeasurementBasis, Step
 from service.lots.stock import line_masses
-from service.lots.tables import Process
+from service.lots.tables import Line, Measurement, Process
 from service.plant.queries import find_setting
 from service.plant.statuses import SettingKey
 from service.plant.tables import Setting
@@ -49,19 +52,37 @@ class StatedMoisture(Protocol):
 
 
 @dataclass(frozen=True)
+class BalanceDoubt:
+    """How far the unexplained mass of a run may be from the truth, with what it follows from.
+
+    Parameters
+    ----------
+    lines, moistures : what was looked at; the lines without internal loops, which `looping` holds.
+    """
+
+    unexplained: Measured
+    doubts: Doubts
+    lines: Sequence[Line]
+    looping: Sequence[Line]
+    moistures: Mapping[int, Measurement]
+
+
+@dataclass(frozen=True)
 class ComputedBalance:
     """A balance with what it rests on.
 
     Parameters
     ----------
-    inputs_hash : SHA-256 over every line, mass and moisture used, and the tolerance.
+    inputs_hash : SHA-256 over every line, mass and moisture used, the tolerance, and what the doubt rests on.
     provisional : some moisture is a default or not final yet.
+    doubt : None where only masses were looked at.
     """
 
     balance: Balance
     tolerance: Setting
     inputs_hash: str
     provisional: bool
+    doubt: BalanceDoubt | None = None
 
 
 def tolerance_of(session: Session, process: Process, known: Knowledge | None = None) -> Setting:
@@ -78,15 +99,33 @@ def tolerance_of(session: Session, process: Process, known: Knowledge | None = N
 
 
 def compute_balance(
-    session: Session, process: Process, tolerance: Setting, known: Knowledge | None = None
+    session: Session,
+    process: Process,
+    tolerance: Setting,
+    known: Knowledge | None = None,
+    *,
+    with_doubt: bool = True,
+    as_of: datetime | None = None,
 ) -> ComputedBalance:
-    """Close a run on dry mass. Internal loops count neither as fed nor as out: once round is not twice."""
-    lines = [
-        line for line in lines_of_process(session, process.id, known) if line.category is not Category.INTERNAL_LOOP
-    ]
+    """Close a run on dry mass. Internal loops count neither as fed nor as out: once round is not twice.
+
+    Parameters
+    ----------
+    with_doubt : False for masses alone, as balances were closed before doubt was worked out.
+    as_of : count only what had happened by this moment.
+    """
+    every = lines_of_process(session, process.id, known)
+    if as_of is not None:
+        every = [line for line in every if (line.end_at or line.start_at) <= as_of]
+    lines = [line for line in every if line.category is not Category.INTERNAL_LOOP]
     masses = line_masses(session, lines, known)
     named = moistures(session, [line.moisture_id for line in lines if line.moisture_id], known)
-    return balance_of_lines(process.step, lines, masses, named, tolerance)
+    doubt = None
+    if with_doubt:
+        doubts = doubts_of(session, lines, masses, named, known)
+        looping = [line for line in every if line.category is Category.INTERNAL_LOOP]
+        doubt = BalanceDoubt(unexplained_of(doubts, lines, process.step), doubts, lines, looping, named)
+    return balance_of_lines(process.step, lines, masses, named, tolerance, doubt)
 
 
 def balance_of_lines(
@@ -95,6 +134,7 @@ def balance_of_lines(
     masses: Mapping[int, int],
     named: Mapping[int, StatedMoisture],
     tolerance: Setting,
+    doubt: BalanceDoubt | None = None,
 ) -> ComputedBalance:
     """The balance that follows from lines already read.
 
@@ -103,6 +143,7 @@ def balance_of_lines(
     lines : all lines of the run but internal loops.
     masses : grams by line, `whole` and `rest` resolved; estimates have none.
     named : the measurements that the lines name, by identity.
+    doubt : what was worked out about how well these lines are known.
     """
     weighed: list[BalanceLine] = []
     estimates: list[FractionLoss] = []
@@ -119,11 +160,13 @@ def balance_of_lines(
             # What is loaded leaves the gate as it is: it goes out as the same mass.
             weighed.append(BalanceLine("dispatched", Direction.OUT, masses[line.id], moisture_ppm))
         used.append(f"{line.id} {line.version} {masses[line.id]} {moisture.value} {moisture.basis}")
+    used += () if doubt is None else doubt.doubts.used
     return ComputedBalance(
         balance=close(weighed, estimates, tolerance=Tolerance(parse_fraction(tolerance.value))),
         tolerance=tolerance,
         inputs_hash=hashlib.sha256("\n".join(sorted(used)).encode()).hexdigest(),
         provisional=any(moisture.basis is not MeasurementBasis.MEASURED for moisture in named.values()),
+        doubt=doubt,
     )
 
 

@@ -2,29 +2,29 @@
 
 from typing import Any
 
-from sqlalchemy import Select, select
-from sqlmodel import col
-
 from service.balances.compute import ComputedBalance, compute_balance, tolerance_of
-from service.balances.queries import balance_out, find_balance
-from service.balances.schemas import BalanceOut, CloseIn
+from service.balances.queries import detailed_balance_out, find_balance
+from service.balances.schemas import CloseIn, DetailedBalanceOut, RebalanceIn
 from service.balances.tables import RunBalance
+from service.balances.touched import runs_touched
+from service.core.doubt_verdict import judge
 from service.core.quantities import kg_text, parse_fraction, percent_half_up
-from service.errors import Conflict, Findings, Unacceptable
+from service.errors import Conflict, Findings, NotFound, Unacceptable
 from service.journal.entry import Entry
-from service.journal.read import current, find_current
+from service.journal.read import find_current
+from service.journal.tables import site_of
 from service.lots.lines import Span, check_span
-from service.lots.queries import lines_of_process
+from service.lots.queries import get_process, lines_of_process
 from service.lots.statuses import Category, Direction, Step
 from service.lots.stock import line_masses
-from service.lots.tables import Line, LotMass, Measurement, Process
+from service.lots.tables import Line, Process
 from service.plant.tables import Setting
 from service.runs.record import open_run
 
 PACKING_STEPS = frozenset({Step.PACKING, Step.SPLIT})
 
 
-def close_run(entry: Entry, run_id: int, close: CloseIn) -> BalanceOut:
+def close_run(entry: Entry, run_id: int, close: CloseIn) -> DetailedBalanceOut:
     """Close a run with its verdict, whatever the verdict is; only packing more than there is is refused.
 
     Raises
@@ -48,7 +48,28 @@ def close_run(entry: Entry, run_id: int, close: CloseIn) -> BalanceOut:
     computed = compute_balance(entry.session, closed, tolerance)
     row = RunBalance(id=entry.new_id("balance"), process_id=run_id, **figures(computed))
     row.effective_at = close.ended_at
-    return balance_out(entry.session, entry.add(row))
+    return detailed_balance_out(entry.session, entry.add(row), computed)
+
+
+def judge_again(entry: Entry, run_id: int, body: RebalanceIn) -> DetailedBalanceOut:
+    """Work out a closed run's balance anew, where settings or listed tares it rests on were changed since.
+
+    Those belong to all sites, so their own entry cannot touch what one site recorded.
+
+    Raises
+    ------
+    NotFound : no such run, or it has no balance yet.
+    Conflict : nothing that the balance rests on has changed.
+    """
+    entry.open(site_of(run_id), "balance_judged_again")
+    process = get_process(entry.session, run_id)
+    earlier = find_balance(entry.session, run_id)
+    if earlier is None:
+        raise NotFound("balance-not-found", f"Run {run_id} has no balance.", "Close the run first.")
+    computed = compute_balance(entry.session, process, tolerance_of(entry.session, process))
+    if computed.inputs_hash == earlier.inputs_hash:
+        raise Conflict("balance-unchanged", "Nothing that this balance rests on has changed.", "Nothing is left to do.")
+    return detailed_balance_out(entry.session, entry.revise(earlier, body.reason, **figures(computed)), computed)
 
 
 def refuse_overfilled(entry: Entry, run: Process, tolerance: Setting) -> None:
@@ -80,7 +101,9 @@ def refuse_overfilled(entry: Entry, run: Process, tolerance: Setting) -> None:
 
 
 def figures(computed: ComputedBalance) -> dict[str, Any]:
+    """The columns of a balance row."""
     balance = computed.balance
+    judged = None if computed.doubt is None else judge(computed.doubt.unexplained)
     return {
         "inputs_hash": computed.inputs_hash,
         "dry_in_ug": balance.dry_in_ug,
@@ -92,12 +115,15 @@ def figures(computed: ComputedBalance) -> dict[str, Any]:
         "tolerance_ppm": balance.tolerance_ppm,
         "verdict": balance.verdict,
         "provisional": computed.provisional,
+        "u95_ug": None if judged is None else judged.u95_ug,
+        "coverage_ppm": None if judged is None else judged.coverage_ppm,
+        "doubt_verdict": None if judged is None else judged.verdict,
     }
 
 
 def revise_balances(entry: Entry) -> None:
-    """Follow-up of every write: closed runs whose lines, masses or moistures it changed get a new version."""
-    for process_id in sorted(_runs_touched(entry)):
+    """Follow-up of every write: closed runs whose balance rests on what it changed get a new version."""
+    for process_id in sorted(runs_touched(entry)):
         earlier = find_balance(entry.session, process_id)
         process = find_current(entry.session, Process, process_id)
         if earlier is None or process is None:
@@ -110,21 +136,3 @@ def revise_balances(entry: Entry) -> None:
         computed = compute_balance(entry.session, process, tolerance)
         if computed.inputs_hash != earlier.inputs_hash:
             entry.revise(earlier, f"follows from {entry.kind.replace('_', ' ')}", **figures(computed))
-
-
-def _runs_touched(entry: Entry) -> set[int]:
-    measurements = {row.id for row in entry.rows if isinstance(row, Measurement) and row.version > 1}
-    lots = {row.id for row in entry.rows if isinstance(row, LotMass) and row.version > 1}
-    # What a line of `whole` or `rest` takes follows from everything else that was booked of its lot.
-    lots |= {row.lot_id for row in entry.rows if isinstance(row, Line) and row.lot_id is not None}
-    touched = {row.process_id for row in entry.rows if isinstance(row, Line)}
-    if measurements:
-        touched |= _processes(entry, current(Line).where(col(Line.moisture_id).in_(measurements)))
-    if lots:
-        open_amounts = current(Line).where(col(Line.lot_id).in_(lots), col(Line.mass_g).is_(None))
-        touched |= _processes(entry, open_amounts)
-    return touched
-
-
-def _processes(entry: Entry, lines: Select[Line]) -> set[int]:
-    return set(entry.session.execute(select(lines.subquery().c.process_id)).scalars())

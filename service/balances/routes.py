@@ -1,24 +1,58 @@
 """HTTP of balances."""
 
-from fastapi import Response
+from typing import Annotated
 
-from service.balances.queries import balance_out, balance_versions
-from service.balances.record import close_run
-from service.balances.schemas import BalanceOut, CloseIn
+from fastapi import Query, Request, Response
+
+from service.balances.queries import balance_versions, detailed_balance_out, interim_balance
+from service.balances.record import close_run, judge_again
+from service.balances.schemas import CloseIn, DetailedBalanceOut, InterimBalanceOut, RebalanceIn
+from service.balances.sheet import balances_csv
 from service.lots.queries import get_process
-from service.web import Read, Write, router
+from service.web import Known, Moment, Read, Write, router
 
 routes = router("balances")
+CSV_TYPE = "text/csv"
+AsOf = Annotated[
+    Moment | None, Query(description="Count only what had happened by this moment (RFC 3339); now if left out.")
+]
 
 
-@routes.post("/runs/{run_id}/close", status_code=201, response_model=BalanceOut)
+@routes.post("/runs/{run_id}/close", status_code=201, response_model=DetailedBalanceOut)
 def post_close(run_id: int, body: CloseIn, write: Write) -> Response:
     """Close a run; the answer is its balance with the verdict in a sentence."""
     return write(lambda entry: close_run(entry, run_id, body))
 
 
 @routes.get("/runs/{run_id}/balances")
-def get_balances(run_id: int, session: Read) -> list[BalanceOut]:
-    """Every version of a run's balance, oldest first; the last one stands."""
-    process = get_process(session, run_id)
-    return [balance_out(session, row) for row in balance_versions(session, process.id)]
+def get_balances(run_id: int, session: Read, known: Known) -> list[DetailedBalanceOut]:
+    """Every version of a run's balance that was known, oldest first; the last one stands."""
+    process = get_process(session, run_id, known)
+    return [detailed_balance_out(session, row) for row in balance_versions(session, process.id, known)]
+
+
+@routes.post("/runs/{run_id}/balances", status_code=201, response_model=DetailedBalanceOut)
+def post_balance(run_id: int, body: RebalanceIn, write: Write) -> Response:
+    """Judge a closed run again after a setting or a tare it rests on was changed: a new version with its reason."""
+    return write(lambda entry: judge_again(entry, run_id, body))
+
+
+@routes.get(
+    "/runs/{run_id}/balances.csv",
+    response_class=Response,
+    responses={200: {"description": "One row per figure.", "content": {CSV_TYPE: {}}}},
+)
+def get_balances_csv(run_id: int, session: Read, known: Known) -> Response:
+    """The same figures as a table for a spreadsheet, every version that was known."""
+    process = get_process(session, run_id, known)
+    text = balances_csv([detailed_balance_out(session, row) for row in balance_versions(session, process.id, known)])
+    headers = {"Content-Disposition": f'attachment; filename="balances-{run_id}.csv"'}
+    return Response(text, media_type=CSV_TYPE, headers=headers)
+
+
+@routes.get("/runs/{run_id}/balance")
+def get_interim_balance(
+    run_id: int, session: Read, known: Known, request: Request, as_of: AsOf = None
+) -> InterimBalanceOut:
+    """What the balance would be of what had happened by a moment, of an open run too; nothing is recorded."""
+    return interim_balance(session, run_id, as_of or request.app.state.writer.clock(), known)

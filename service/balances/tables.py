@@ -3,6 +3,7 @@
 from sqlalchemy import BigInteger, CheckConstraint
 from sqlmodel import Field
 
+from service.core.doubt_verdict import DoubtVerdict
 from service.core.mass_balance import Verdict
 from service.db import enum_column
 from service.journal.tables import VersionedFact, version_checks
@@ -11,7 +12,9 @@ from service.journal.tables import VersionedFact, version_checks
 class RunBalance(VersionedFact, table=True):
     """One version of a run's balance, and what it was computed from.
 
-    `inputs_hash` covers every line, mass and moisture used: a new version appears only when it changes.
+    `inputs_hash` covers every line, mass, moisture, certificate, setting and tare used: a new version appears only
+    when it changes. `u95_ug` is the expanded uncertainty of the unexplained mass and `coverage_ppm` its coverage
+    factor x 10**6; balances of before doubt was worked out have neither.
     """
 
     __tablename__ = "balance"
@@ -22,6 +25,15 @@ class RunBalance(VersionedFact, table=True):
         CheckConstraint("not_claimable_ug = 0 OR verdict IN ('gain_above_tolerance', 'nothing_in')", name="gain"),
         CheckConstraint("tolerance_ppm BETWEEN 0 AND 1000000", name="tolerance"),
         CheckConstraint("length(inputs_hash) = 64", name="inputs_hash"),
+        CheckConstraint(
+            "(u95_ug IS NULL) = (coverage_ppm IS NULL) AND (u95_ug IS NULL) = (doubt_verdict IS NULL)",
+            name="doubt_whole",
+        ),
+        CheckConstraint("u95_ug IS NULL OR (u95_ug >= 0 AND coverage_ppm > 0)", name="u95"),
+        CheckConstraint(
+            "u95_ug IS NULL OR (doubt_verdict = 'within_doubt') = (abs(unexplained_ug) <= u95_ug)",
+            name="doubt_judged",
+        ),
     )
 
     process_id: int = Field(sa_type=BigInteger, foreign_key="identity.id", index=True)
@@ -35,3 +47,6 @@ class RunBalance(VersionedFact, table=True):
     tolerance_ppm: int
     verdict: Verdict = Field(sa_type=enum_column(Verdict))
     provisional: bool
+    u95_ug: int | None = Field(default=None, sa_type=BigInteger)
+    coverage_ppm: int | None = None
+    doubt_verdict: DoubtVerdict | None = Field(default=None, sa_type=enum_column(DoubtVerdict))

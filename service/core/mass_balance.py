@@ -187,7 +187,7 @@ def close(
     dry_out_ug = weighed_dry_out_ug + estimated_dry_out_ug
     unexplained_ug = dry_in_ug - dry_out_ug - stock_change_ug
     booked_totals = [StreamTotal(line.direction, line.stream, line.dry_ug) for line in booked]
-    exceeds = abs(unexplained_ug) * PPM > tolerance.fraction_ppm * dry_in_ug
+    verdict = judge(dry_in_ug, unexplained_ug, tolerance.fraction_ppm)
     return Balance(
         dry_in_ug=dry_in_ug,
         dry_out_ug=dry_out_ug,
@@ -195,9 +195,9 @@ def close(
         estimated_dry_out_ug=estimated_dry_out_ug,
         stock_change_ug=stock_change_ug,
         unexplained_ug=unexplained_ug,
-        verdict=_verdict(dry_in_ug, unexplained_ug, exceeds),
+        verdict=verdict,
         tolerance_ppm=tolerance.fraction_ppm,
-        not_claimable_ug=-unexplained_ug if exceeds and unexplained_ug < 0 else 0,
+        not_claimable_ug=-unexplained_ug if unexplained_ug < 0 and verdict is not Verdict.CLOSES else 0,
         by_stream=_by_stream([*booked_totals, *losses]),
     )
 
@@ -234,10 +234,17 @@ def sentence(balance: Balance) -> str:
             assert_never(balance.verdict)
 
 
-def _verdict(dry_in_ug: int, unexplained_ug: int, exceeds: bool) -> Verdict:
+def judge(dry_in_ug: int, unexplained_ug: int, tolerance_ppm: int) -> Verdict:
+    """What an unexplained mass says against a tolerance, a fraction of the dry input; masses in micrograms.
+
+    Examples
+    --------
+    >>> judge(31_200, 835, 20_000).value, judge(1_000, -20, 20_000).value
+    ('loss_above_tolerance', 'closes')
+    """
     if dry_in_ug == 0:
         return Verdict.NOTHING_IN
-    if not exceeds:
+    if abs(unexplained_ug) * PPM <= tolerance_ppm * dry_in_ug:
         return Verdict.CLOSES
     return Verdict.LOSS_ABOVE_TOLERANCE if unexplained_ug > 0 else Verdict.GAIN_ABOVE_TOLERANCE
 

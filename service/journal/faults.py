@@ -62,6 +62,7 @@ class Report:
     erased_photos: int = 0
     stocks: int = 0
     deliveries: int = 0
+    balances: int = 0
     is_lineage_compared: bool = False
     compositions: int = 0
     derived_rows: int = 0

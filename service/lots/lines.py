@@ -30,10 +30,11 @@ class Span:
 
 @dataclass(frozen=True)
 class Moisture:
-    """A moisture stated with a line, in ppm of wet mass."""
+    """A moisture stated with a line, in ppm of wet mass, with its standard uncertainty if that was stated."""
 
     ppm: int
     basis: MeasurementBasis = MeasurementBasis.MEASURED
+    u_ppm: int | None = None
 
 
 @dataclass(frozen=True)
@@ -48,6 +49,7 @@ class Feed:
     moisture: Moisture | None = None
     category: Category = Category.FEED
     stream: str = "feed"
+    instrument_id: int | None = None
 
 
 @dataclass(frozen=True)
@@ -70,6 +72,7 @@ class Discharge:
     moisture: Moisture | None = None
     gross_g: int | None = None
     tares: tuple[Tare, ...] = ()
+    instrument_id: int | None = None
 
 
 @dataclass(frozen=True)
@@ -82,6 +85,7 @@ class Loss:
     mass_g: int | None = None
     moisture: Moisture | None = None
     fraction_ppm: int | None = None
+    instrument_id: int | None = None
 
 
 def check_span(findings: Findings, entry: Entry, process: Process, span: Span, pointer: str) -> None:
@@ -162,6 +166,7 @@ def book_feeds(entry: Entry, process: Process, feeds: Sequence[Feed]) -> list[Li
                 moisture_id=moisture_id,
                 start_at=feed.span.start_at,
                 end_at=feed.span.end_at,
+                instrument_id=feed.instrument_id,
                 effective_at=feed.span.start_at,
             )
         )
@@ -273,6 +278,7 @@ def book_discharges(entry: Entry, process: Process, discharges: Sequence[Dischar
                 start_at=discharge.span.start_at,
                 end_at=discharge.span.end_at,
                 gross_g=discharge.gross_g,
+                instrument_id=discharge.instrument_id,
                 effective_at=discharge.span.start_at,
             )
         )
@@ -306,6 +312,7 @@ def book_losses(entry: Entry, process: Process, losses: Sequence[Loss]) -> list[
                 moisture_id=moisture_id,
                 start_at=loss.span.start_at,
                 end_at=loss.span.end_at,
+                instrument_id=loss.instrument_id,
                 effective_at=loss.span.start_at,
             )
         )
@@ -314,4 +321,6 @@ def book_losses(entry: Entry, process: Process, losses: Sequence[Loss]) -> list[
 
 
 def _moisture_of_line(entry: Entry, subject_id: int, moisture: Moisture, at: datetime) -> int:
-    return record_moisture(entry, subject_id, fraction_ppm=moisture.ppm, basis=moisture.basis, taken_at=at).id
+    return record_moisture(
+        entry, subject_id, fraction_ppm=moisture.ppm, u_ppm=moisture.u_ppm, basis=moisture.basis, taken_at=at
+    ).id

@@ -60,6 +60,7 @@ def record_moisture(
     fraction_ppm: int,
     basis: MeasurementBasis,
     taken_at: datetime,
+    u_ppm: int | None = None,
     reported_at: datetime | None = None,
     method: str | None = None,
     reason: str | None = None,
@@ -68,11 +69,12 @@ def record_moisture(
 
     Parameters
     ----------
-    fraction_ppm : of the wet mass, ppm.
+    fraction_ppm : of the wet mass, ppm; `u_ppm` its standard uncertainty if one was stated.
     taken_at : when the sample was taken; `reported_at` when the result came.
     """
     values: dict[str, Any] = {
         "value": fraction_text(fraction_ppm),
+        "u_value": None if u_ppm is None else fraction_text(u_ppm),
         "basis": basis,
         "setting_id": None,
         "method": method,

@@ -34,6 +34,7 @@ def record_opening_lot(entry: Entry, opening: OpeningLotIn) -> LotBornOut:
             entry,
             lot.id,
             fraction_ppm=opening.moisture_fraction,
+            u_ppm=opening.u_moisture_fraction,
             basis=MeasurementBasis.MEASURED,
             taken_at=opening.found_at,
         )
@@ -60,6 +61,7 @@ def record_lot_moisture(entry: Entry, code: str, moisture: MoistureIn) -> Moistu
         entry,
         lot.id,
         fraction_ppm=moisture.moisture_fraction,
+        u_ppm=moisture.u_moisture_fraction,
         basis=moisture.basis,
         taken_at=moisture.taken_at,
         reported_at=moisture.reported_at,
@@ -70,6 +72,7 @@ def record_lot_moisture(entry: Entry, code: str, moisture: MoistureIn) -> Moistu
         lot=lot.code,
         version=row.version,
         moisture_fraction=row.value,
+        u_moisture_fraction=row.u_value,
         basis=row.basis,
         taken_at=row.taken_at,
         reported_at=row.reported_at,

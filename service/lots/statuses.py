@@ -77,6 +77,7 @@ class Step(StrEnum):
     SHIPPING = "shipping"
     VESSEL_PERIOD = "vessel_period"
     RETURN_TO_SUPPLIER = "return_to_supplier"
+    COUNT_CORRECTION = "count_correction"  # what a stock count found less or more than the book
 
 
 class Amount(StrEnum):

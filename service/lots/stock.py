@@ -5,7 +5,7 @@ moment (a line booked late counts from when it was so).
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TypeVar
 
@@ -162,6 +162,21 @@ def check_account(findings: Findings, account: LotAccount, tolerance: int, point
                 REMEDY,
             )
             return
+
+
+def on_hand_at(account: LotAccount, moment: datetime, without: frozenset[int] = frozenset()) -> int:
+    """What the book says of a lot at a moment, grams wet: mass counts as there from the start of what makes it.
+
+    Parameters
+    ----------
+    without : lines that are left out, such as those a count booked itself.
+    """
+    kept = replace(
+        account,
+        produced=tuple(line for line in account.produced if line.id not in without),
+        taken=tuple((line, mass) for line, mass in account.taken if line.id not in without),
+    )
+    return sum(change for at, change in _movements(kept) if at <= moment)
 
 
 def _movements(account: LotAccount) -> list[tuple[datetime, int]]:

@@ -93,6 +93,7 @@ class Measurement(VersionedFact, table=True):
     subject_id: int = Field(sa_type=BigInteger, foreign_key="identity.id", index=True)
     quantity: Quantity = Field(sa_type=enum_column(Quantity))
     value: str = Field(max_length=32)
+    u_value: str | None = Field(default=None, max_length=32)  # standard uncertainty, in the unit of the value
     basis: MeasurementBasis = Field(sa_type=enum_column(MeasurementBasis))
     setting_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="identity.id")
     instrument_id: int | None = Field(default=None, sa_type=BigInteger, foreign_key="identity.id")

@@ -90,7 +90,7 @@ def _about_balances(session: Session, steps: Iterable[int]) -> list[str]:
     found = []
     for process_id in steps:
         step = get_process(session, process_id).step
-        if step in (Step.VESSEL_PERIOD, Step.RETURN_TO_SUPPLIER):
+        if step in (Step.VESSEL_PERIOD, Step.RETURN_TO_SUPPLIER, Step.COUNT_CORRECTION):
             continue
         balance = find_balance(session, process_id)
         if balance is None:

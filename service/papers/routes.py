@@ -7,9 +7,10 @@ from fastapi import Request, Response
 from service.labels.qr import scan_url
 from service.labels.tag import tag_png, tag_svg
 from service.lots.queries import get_lot
-from service.papers.queries import get_record, tag_content
+from service.papers.queries import get_record, records_of, tag_content
 from service.papers.record import issue_lot_record
-from service.papers.schemas import LotRecord, PaperOut
+from service.papers.revised import issues_out
+from service.papers.schemas import IssueOut, LotRecord, PaperOut
 from service.web import Read, Write, router
 
 routes = router("papers")
@@ -23,6 +24,12 @@ def _picture(media_type: str) -> dict[int | str, dict[str, Any]]:
 def post_record(code: str, write: Write) -> Response:
     """Issue the next lot record: computed now, stored byte for byte."""
     return write(lambda entry: issue_lot_record(entry, code))
+
+
+@routes.get("/lots/{code}/records")
+def get_records(code: str, session: Read) -> list[IssueOut]:
+    """All issues of a lot's record, each with what it rests on that was revised since."""
+    return issues_out(session, records_of(session, get_lot(session, code).id))
 
 
 @routes.get("/lots/{code}/record", response_model=LotRecord)

@@ -76,3 +76,22 @@ class PaperOut(Out):
     issued_at: Moment
     sha256: str
     record: LotRecord
+
+
+class RevisedBalanceOut(Out):
+    """A balance that a record states in an earlier version than the one that stands now, and why it was revised."""
+
+    run_id: int
+    version_in_record: int
+    version_now: int
+    revised_at: Moment
+    reason: str | None
+
+
+class IssueOut(Out):
+    """One issue of a lot record. Where `revised` is not empty it rests on revised data; its bytes stay as issued."""
+
+    issue: int
+    issued_at: Moment
+    sha256: str
+    revised: list[RevisedBalanceOut]

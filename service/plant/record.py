@@ -10,10 +10,12 @@ from sqlmodel import Session, col
 from service.core.quantities import fraction_text, kg_text, parse_fraction
 from service.errors import Conflict, Finding, Unacceptable
 from service.journal.entry import Entry
-from service.journal.read import current
+from service.journal.read import current, get_current
+from service.journal.tables import site_of
 from service.plant.defaults import COMMON_PRACTICE, DEFAULT_SETTINGS
 from service.plant.queries import NOUN, find_by_code, get_by_code
 from service.plant.schemas import (
+    CertificateIn,
     ContainerTypeIn,
     ContainerTypeOut,
     InstrumentIn,
@@ -89,6 +91,33 @@ def record_instrument(entry: Entry, instrument: InstrumentIn) -> InstrumentOut:
         calibrated_to=instrument.calibrated_to,
     )
     return instrument_out(entry.add(row))
+
+
+def record_certificate(entry: Entry, instrument_id: int, certificate: CertificateIn) -> InstrumentOut:
+    """Put a certificate of a scale on record; closed runs that rest on what it weighed since get new balances.
+
+    Raises
+    ------
+    NotFound : no such scale.
+    Conflict : the certificate says nothing that is not on record.
+    """
+    entry.open(site_of(instrument_id), "scale_calibrated", certificate.calibrated_from)
+    earlier = get_current(entry.session, Instrument, instrument_id, "scale")
+    said = {
+        "u_reading_g": certificate.u_reading_kg,
+        "u_span_ppm": certificate.u_span_fraction,
+        "calibrated_from": certificate.calibrated_from,
+        "calibrated_to": certificate.calibrated_to,
+    }
+    if all(getattr(earlier, name) == value for name, value in said.items()):
+        remedy = "Nothing is left to do; check whether another scale was meant."
+        raise Conflict(
+            "certificate-on-record",
+            f"This is what stands for scale {earlier.code}.",
+            remedy,
+            (Finding("/calibrated_from", f"version {earlier.version} says the same", remedy),),
+        )
+    return instrument_out(entry.revise(earlier, certificate.reason, effective_at=certificate.calibrated_from, **said))
 
 
 def record_container_type(entry: Entry, container: ContainerTypeIn) -> ContainerTypeOut:
@@ -195,6 +224,7 @@ def material_out(row: Material) -> MaterialOut:
 def instrument_out(row: Instrument) -> InstrumentOut:
     return InstrumentOut(
         id=row.id,
+        version=row.version,
         code=row.code,
         name=row.name,
         kind=row.kind,

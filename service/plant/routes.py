@@ -7,6 +7,7 @@ from service.plant.record import (
     container_type_out,
     instrument_out,
     material_out,
+    record_certificate,
     record_container_type,
     record_instrument,
     record_material,
@@ -16,6 +17,7 @@ from service.plant.record import (
     site_out,
 )
 from service.plant.schemas import (
+    CertificateIn,
     ContainerTypeIn,
     ContainerTypeOut,
     InstrumentIn,
@@ -67,6 +69,12 @@ def post_instrument(body: InstrumentIn, write: Write) -> Response:
 def get_instruments(session: Read) -> list[InstrumentOut]:
     """All weighing instruments."""
     return [instrument_out(row) for row in list_current(session, Instrument)]
+
+
+@routes.post("/instruments/{instrument_id}/certificates", status_code=201, response_model=InstrumentOut)
+def post_certificate(instrument_id: int, body: CertificateIn, write: Write) -> Response:
+    """Put a calibration certificate of a scale on record, or correct one; balances that rest on it follow."""
+    return write(lambda entry: record_certificate(entry, instrument_id, body))
 
 
 @routes.post("/container-types", status_code=201, response_model=ContainerTypeOut)

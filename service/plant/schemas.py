@@ -8,7 +8,7 @@ from pydantic import Field, field_validator, model_validator
 
 from service.core.weighing import AccuracyClass
 from service.plant.statuses import InstrumentKind, MaterialForm, Mixing, SettingKey, VesselKind, WasteClass
-from service.web import Body, Code, FractionIn, KgIn, Moment, Name, Out, fault_in
+from service.web import Body, Code, FractionIn, KgIn, Moment, Name, Out, Reason, fault_in
 
 Source = Annotated[
     str,
@@ -101,8 +101,30 @@ class InstrumentIn(Body):
         return self
 
 
+class CertificateIn(Body):
+    """A calibration of a scale: what it promises, and from when to when.
+
+    With the `calibrated_from` of an earlier one it corrects that; the earlier version stays readable.
+    """
+
+    u_reading_kg: Annotated[KgIn | None, Field(description="Standard uncertainty (k = 1) of one reading.")] = None
+    u_span_fraction: Annotated[
+        FractionIn | None, Field(description="Standard uncertainty (k = 1) of the span, as a fraction of the mass.")
+    ] = None
+    calibrated_from: Moment
+    calibrated_to: Moment | None = None
+    reason: Reason
+
+    @model_validator(mode="after")
+    def _forwards(self) -> Self:
+        if self.calibrated_to is not None and self.calibrated_to <= self.calibrated_from:
+            raise fault_in("calibrated_to", "calibrated_to must lie after calibrated_from")
+        return self
+
+
 class InstrumentOut(Out):
     id: int
+    version: int
     code: str
     name: str
     kind: InstrumentKind

@@ -37,6 +37,24 @@ class SettingKey(StrEnum):
     DEFAULT_MOISTURE = "default_moisture_fraction"
     SUPPLIER_NET_TOLERANCE = "supplier_net_tolerance_fraction"
     LOT_TOLERANCE = "lot_tolerance_kg"
+    # How well things are known. `u` is a standard uncertainty, a half-width the limit of what may be true.
+    MOISTURE_U = "moisture_u_fraction"  # of a measured moisture, as fraction of the wet mass
+    GUESSED_MOISTURE_U = "guessed_moisture_u_fraction"  # of a default or provisional one
+    ALLOCATION_SPREAD = "allocation_spread_fraction"  # of the mass of single bales about their mean
+    ESTIMATE_HALF_WIDTH = "estimate_half_width_fraction"  # of a loss estimated from dry input, relative
+    UNSTATED_HALF_WIDTH = "unstated_half_width_fraction"  # of a mass of which no scale is stated, relative
+    EXPIRED_HALF_WIDTH = "expired_half_width_fraction"  # of what a scale without valid calibration shows, relative
+    # What usually comes out, as a fraction of the dry input; scope `step/stream` or `step/stream/MATERIAL` fed.
+    EXPECTED_LOW = "expected_low_fraction"
+    EXPECTED_HIGH = "expected_high_fraction"
+    LABEL_PASS_LEFT = "label_pass_left_fraction"  # of the labels, after one pass of an air classifier
+    LISTED_TIE_HALF_WIDTH = "listed_tie_half_width_fraction"  # of the listed mass of wire, strap or pallet, relative
+    # How periods are cut and closed.
+    PERIOD_TOLERANCE = "period_tolerance_fraction"  # of the dry input; scope 'step/kind of period' or 'site/kind'
+    SHIFT_STARTS = "shift_starts"  # on the plant's clock, such as 06:00,14:00,22:00
+    AUDIT_YEAR_START = "audit_year_start"  # MM-DD
+    BULK_DENSITY = "bulk_density_kg_m3"  # from-to, by material or its form, for level readings
+    LEVEL_HALF_WIDTH = "level_half_width_fraction"  # of a vessel's capacity, for levels not from load cells
 
 
 class VesselKind(StrEnum):

@@ -8,7 +8,7 @@ from sqlalchemy import Select, func, select
 from sqlmodel import Session, col
 
 from service.core.quantities import dry_kg_text, dry_ug, fraction_text, kg_text
-from service.journal.read import Knowledge, current, find_current
+from service.journal.read import Knowledge, current, current_by_id, find_current
 from service.journal.tables import SITE_STEP
 from service.lots.moisture import moistures, ppm_of
 from service.lots.queries import get_process, lines_of_process, lots_by_id, materials_of
@@ -16,7 +16,7 @@ from service.lots.rows import LineRow, line_rows, lot_rows
 from service.lots.statuses import Category, Direction, LotKind, Step
 from service.lots.stock import is_material, line_masses
 from service.lots.tables import Line, LineTare, Process
-from service.plant.tables import ContainerType, Equipment
+from service.plant.tables import ContainerType, Equipment, Instrument
 from service.runs.schemas import RUN_STEPS, LineOut, RunOut
 
 ALIKE_RUNS = 3  # earlier runs of a step that show what usually comes out of it
@@ -45,6 +45,8 @@ def lines_out(session: Session, lines: Sequence[Line], known: Knowledge | None =
     masses = line_masses(session, lines, known)
     named = moistures(session, [line.moisture_id for line in lines if line.moisture_id], known)
     lots = lots_by_id(session, [line.lot_id for line in lines if line.lot_id])
+    named_scales = {line.instrument_id for line in lines if line.instrument_id is not None}
+    scales = current_by_id(session, Instrument, named_scales, known) if named_scales else {}
     rows = []
     for line in lines:
         mass = masses.get(line.id)
@@ -59,6 +61,7 @@ def lines_out(session: Session, lines: Sequence[Line], known: Knowledge | None =
                 lot=lots[line.lot_id].code if line.lot_id else None,
                 amount=line.amount,
                 mass_kg=None if mass is None else kg_text(mass),
+                instrument=scales[line.instrument_id].code if line.instrument_id in scales else None,
                 moisture_fraction=moisture.value if moisture else None,
                 moisture_basis=moisture.basis if moisture else None,
                 dry_kg=dry_kg_text(dry_ug(mass, ppm_of(moisture))) if mass is not None and moisture else None,

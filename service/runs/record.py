@@ -33,7 +33,7 @@ from service.lots.stock import settle_stock
 from service.lots.tables import Line, Lot, Process
 from service.plant.queries import find_by_code, get_by_code
 from service.plant.statuses import Mixing, VesselKind
-from service.plant.tables import ContainerType, Equipment, Material, Site
+from service.plant.tables import ContainerType, Equipment, Instrument, Material, Site
 from service.runs.queries import run_out
 from service.runs.schemas import (
     RUN_STEPS,
@@ -106,7 +106,8 @@ def feed_run(entry: Entry, run_id: int, body: FeedsIn) -> RunOut:
                     span=span,
                     pointer=pointer,
                     mass_g=given.mass_kg,
-                    moisture=moisture_given(given.moisture_fraction, given.moisture_basis),
+                    moisture=moisture_given(given.moisture_fraction, given.moisture_basis, given.u_moisture_fraction),
+                    instrument_id=scale_in_request(findings, entry, given.instrument, f"{pointer}/instrument"),
                     category=Category.INTERNAL_LOOP if given.internal_loop else Category.FEED,
                     stream=lot.kind.value,
                 )
@@ -148,7 +149,8 @@ def book_run_losses(entry: Entry, run_id: int, body: LossesIn) -> RunOut:
                 category=given.category,
                 stream=given.stream,
                 mass_g=given.mass_kg,
-                moisture=moisture_given(given.moisture_fraction, MeasurementBasis.MEASURED),
+                moisture=moisture_given(given.moisture_fraction, MeasurementBasis.MEASURED, given.u_moisture_fraction),
+                instrument_id=scale_in_request(findings, entry, given.instrument, f"/losses/{place}/instrument"),
                 fraction_ppm=given.fraction_of_dry_in,
             )
         )
@@ -279,7 +281,8 @@ def discharges_of(findings: Findings, entry: Entry, given: DischargeIn, pointer:
         category=given.category,
         stream=given.stream,
         pointer=pointer,
-        moisture=moisture_given(given.moisture_fraction, given.moisture_basis),
+        moisture=moisture_given(given.moisture_fraction, given.moisture_basis, given.u_moisture_fraction),
+        instrument_id=scale_in_request(findings, entry, given.instrument, f"{pointer}/instrument"),
         gross_g=given.gross_kg,
         tares=tares,
     )
@@ -301,8 +304,18 @@ def tares_of(findings: Findings, entry: Entry, given: DischargeIn, pointer: str)
     return tuple(tares), total_g
 
 
-def moisture_given(ppm: int | None, basis: MeasurementBasis) -> Moisture | None:
-    return None if ppm is None else Moisture(ppm, basis)
+def moisture_given(ppm: int | None, basis: MeasurementBasis, u_ppm: int | None = None) -> Moisture | None:
+    return None if ppm is None else Moisture(ppm, basis, u_ppm)
+
+
+def scale_in_request(findings: Findings, entry: Entry, code: str | None, pointer: str) -> int | None:
+    """The scale of this entry's site that a mass was read from; None where none is named."""
+    if code is None:
+        return None
+    scale = find_by_code(entry.session, Instrument, code, entry.site_no)
+    if scale is None:
+        findings.add(pointer, f"there is no scale {code!r} at this site", "Check the code, or register the scale.")
+    return None if scale is None else scale.id
 
 
 def refuse(findings: Findings, code: str, detail: str) -> None:

@@ -4,15 +4,17 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from service.lots.schemas import MoistureDoubt, refuse_doubt_alone
 from service.lots.statuses import Amount, Category, Direction, LotKind, MeasurementBasis, Step
 from service.web import Body, Code, FractionIn, KgIn, LotCode, Moment, Out, Reason, fault_in
 
 StreamName = Annotated[
     str, Field(pattern=r"^[a-z][a-z0-9_]{0,47}$", description="Name of the stream, e.g. clear_flake, sludge.")
 ]
+ScaleCode = Annotated[Code, Field(description="The scale of this site that mass_kg or gross_kg was read from.")]
 Portion = Literal[Amount.MASS, Amount.WHOLE, Amount.REST]
 Note = Annotated[str, Field(max_length=400)]
-RUN_STEPS = frozenset(Step) - {Step.VESSEL_PERIOD, Step.RETURN_TO_SUPPLIER}
+RUN_STEPS = frozenset(Step) - {Step.VESSEL_PERIOD, Step.RETURN_TO_SUPPLIER, Step.COUNT_CORRECTION}
 
 
 class RunIn(Body):
@@ -37,11 +39,20 @@ class FeedIn(Body):
     lot: LotCode
     amount: Portion
     mass_kg: KgIn | None = None
+    instrument: ScaleCode | None = None
     moisture_fraction: FractionIn | None = None
+    u_moisture_fraction: MoistureDoubt | None = None
     moisture_basis: Literal[MeasurementBasis.PROVISIONAL, MeasurementBasis.MEASURED] = MeasurementBasis.MEASURED
     start_at: Moment
     end_at: Moment | None = None
     internal_loop: Annotated[bool, Field(description="Came out of this same run and goes back into it.")] = False
+
+    @model_validator(mode="after")
+    def _scale_and_doubt_of_something(self) -> Self:
+        if self.instrument is not None and self.mass_kg is None:
+            raise fault_in("instrument", "instrument belongs to mass_kg: 'whole' and 'rest' rest on the lot's own mass")
+        refuse_doubt_alone(self.u_moisture_fraction, self.moisture_fraction)
+        return self
 
 
 class FeedsIn(Body):
@@ -66,8 +77,10 @@ class DischargeIn(Body):
     mass_kg: KgIn | None = None
     gross_kg: KgIn | None = None
     tares: Annotated[list[TareIn], Field(max_length=5, default_factory=list)]
+    instrument: ScaleCode | None = None
     pieces: Annotated[int, Field(ge=1, le=200)] = 1
     moisture_fraction: FractionIn | None = None
+    u_moisture_fraction: MoistureDoubt | None = None
     moisture_basis: Literal[MeasurementBasis.PROVISIONAL, MeasurementBasis.MEASURED] = MeasurementBasis.MEASURED
     start_at: Moment
     end_at: Moment | None = None
@@ -82,6 +95,7 @@ class DischargeIn(Body):
             raise fault_in("tares", "tares belong to gross_kg")
         if self.into_lot is not None and self.pieces != 1:
             raise fault_in("pieces", "into_lot fills one lot, so pieces must be 1")
+        refuse_doubt_alone(self.u_moisture_fraction, self.moisture_fraction)
         return self
 
 
@@ -98,7 +112,9 @@ class LossIn(Body):
     stream: StreamName
     category: Literal[Category.LOSS, Category.WASTE] = Category.LOSS
     mass_kg: KgIn | None = None
+    instrument: ScaleCode | None = None
     moisture_fraction: FractionIn | None = None
+    u_moisture_fraction: MoistureDoubt | None = None
     fraction_of_dry_in: FractionIn | None = None
     at: Moment
 
@@ -112,6 +128,9 @@ class LossIn(Body):
             raise fault_in("moisture_fraction", "a weighed loss needs moisture_fraction: the balance is on dry mass")
         if self.fraction_of_dry_in is not None and self.moisture_fraction is not None:
             raise fault_in("moisture_fraction", "an estimate from dry input has no moisture")
+        if self.fraction_of_dry_in is not None and self.instrument is not None:
+            raise fault_in("instrument", "an estimate from dry input was not weighed")
+        refuse_doubt_alone(self.u_moisture_fraction, self.moisture_fraction)
         return self
 
 
@@ -147,6 +166,7 @@ class LineOut(Out):
     lot: str | None
     amount: Amount
     mass_kg: str | None
+    instrument: str | None
     moisture_fraction: str | None
     moisture_basis: MeasurementBasis | None
     dry_kg: str | None

@@ -183,6 +183,7 @@ def record_delivery_moisture(entry: Entry, delivery_id: int, body: DeliveryMoist
         entry,
         delivery.id,
         fraction_ppm=body.moisture_fraction,
+        u_ppm=body.u_moisture_fraction,
         basis=body.basis,
         taken_at=body.taken_at,
         reported_at=body.reported_at,

@@ -4,6 +4,7 @@ from typing import Annotated, Self
 
 from pydantic import Base64Bytes, Field, model_validator
 
+from service.lots.schemas import MoistureDoubt
 from service.lots.statuses import MeasurementBasis
 from service.partners.schemas import Country
 from service.web import Body, Code, FractionIn, KgIn, LotCode, Moment, Name, Reason, fault_in
@@ -267,6 +268,7 @@ class DeliveryMoistureIn(Body):
     """Moisture of a delivery, as a fraction of its wet mass."""
 
     moisture_fraction: FractionIn
+    u_moisture_fraction: MoistureDoubt | None = None
     basis: Annotated[MeasurementBasis, Field(description="provisional or measured.")]
     taken_at: Moment
     reported_at: Moment | None = None

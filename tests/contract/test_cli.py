@@ -132,7 +132,11 @@ def test_verify_counts_and_agrees(plant: Plant):
     fill(plant.writer)
     result = run(plant.database.url, "verify")
     assert result.exit_code == 0
-    assert re.search(r"^\d+ journal entries, \d+ rows, 1 checkpoints, .* 3 lots, 1 deliveries\.$", result.stdout, re.M)
+    assert re.search(
+        r"^\d+ journal entries, \d+ rows, 1 checkpoints, .* 3 lots, 1 deliveries, 1 balances of runs\.$",
+        result.stdout,
+        re.M,
+    )
     assert re.search(r"^2 compositions of lots, \d+ rows .* shares of 2 lots .* what 2 lots may", result.stdout, re.M)
     assert re.search(r"^Log 1: size \d+, root [0-9a-f]{64}$", result.stdout, re.M)
     assert result.stdout.splitlines()[-1] == "Journal and tables agree."

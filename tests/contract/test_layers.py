@@ -68,7 +68,10 @@ def test_wildcard_matches_a_module(contract: str, expression: str):
     )
 
 
-def test_core_imports_the_standard_library_only():
+ARITHMETIC = {"numpy", "scipy"}
+
+
+def test_core_imports_the_standard_library_and_arithmetic_only():
     files = sorted((ROOT / "service" / "core").rglob("*.py"))
     assert files
     strangers = []
@@ -83,6 +86,15 @@ def test_core_imports_the_standard_library_only():
             strangers += [
                 f"{path.relative_to(ROOT)}:{node.lineno} imports {name}"
                 for name in names
-                if name.split(".")[0] not in sys.stdlib_module_names and not f"{name}.".startswith("service.core.")
+                if name.split(".")[0] not in sys.stdlib_module_names | ARITHMETIC
+                and not f"{name}.".startswith("service.core.")
             ]
     assert not strangers, "\n".join(strangers)
+
+
+@pytest.mark.parametrize("entrance", ["service.app", "service.cli"])
+def test_the_service_starts_without_loading_what_only_some_questions_need(entrance: str):
+    """SciPy takes half a second and tens of megabytes: the weighbridge waits for neither."""
+    loaded = f"import sys, {entrance}; print('scipy' in sys.modules)"
+    printed = subprocess.run([sys.executable, "-c", loaded], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert printed.stdout.strip() == "False"

@@ -15,7 +15,15 @@ from service.pages.desk import Desk
 from service.pages.floor.entries import AMOUNTS
 from service.pages.floor.look import WHO_LIFTS, looks_of
 from service.pages.floor.run_view import NOTHING_DONE, Done, balances_of, run_shown
-from service.pages.floor.words import KINDS_MADE, for_people, percent_of_fraction, signed_kg, verdict_words
+from service.pages.floor.words import (
+    KINDS_MADE,
+    cause_words,
+    doubt_words,
+    for_people,
+    percent_of_fraction,
+    signed_kg,
+    verdict_words,
+)
 from service.pages.forms import Form, form_of
 from service.pages.frame import page
 from service.pages.scan import kind_words
@@ -81,6 +89,8 @@ def run_page(
         said=SAID.get(done.said, ""),
         balance=balance,
         verdict=verdict_words(balance.verdict) if balance else None,
+        doubt_word=doubt_words(balance.doubt_verdict) if balance and balance.doubt_verdict else "",
+        cause_words=cause_words,
         signed_kg=signed_kg,
         percent=percent_of_fraction,
         earlier=earlier,

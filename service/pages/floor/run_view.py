@@ -7,8 +7,8 @@ from datetime import date
 from sqlalchemy import select
 from sqlmodel import col
 
-from service.balances.queries import balance_out, balance_versions
-from service.balances.schemas import BalanceOut
+from service.balances.queries import balance_versions, detailed_balance_out
+from service.balances.schemas import DetailedBalanceOut
 from service.core.quantities import dry_kg_text, kg_text
 from service.journal.read import texts_of
 from service.lots.queries import materials_of
@@ -112,6 +112,7 @@ class EarlierBalance:
     recorded: str
     word: str
     unexplained: str
+    u95: str
     why: str
 
 
@@ -175,7 +176,7 @@ def _line_shown(desk: Desk, line: LineOut, day: date, what: dict[str, str], left
     )
 
 
-def balances_of(desk: Desk, run_id: int) -> tuple[BalanceOut | None, list[EarlierBalance]]:
+def balances_of(desk: Desk, run_id: int) -> tuple[DetailedBalanceOut | None, list[EarlierBalance]]:
     """The balance of a run that stands, None while it is open, and those it replaced, the latest first."""
     versions = balance_versions(desk.session, run_id)
     if not versions:
@@ -187,8 +188,9 @@ def balances_of(desk: Desk, run_id: int) -> tuple[BalanceOut | None, list[Earlie
             recorded=clock(desk, row.recorded_at),
             word=verdict_words(row.verdict).word,
             unexplained=signed_kg(dry_kg_text(row.unexplained_ug)),
+            u95="" if row.u95_ug is None else dry_kg_text(row.u95_ug),
             why=(reasons.get(row.reason_id) if row.reason_id is not None else None) or "run closed",
         )
         for row in versions[-2::-1]
     ]
-    return balance_out(desk.session, versions[-1]), earlier
+    return detailed_balance_out(desk.session, versions[-1]), earlier

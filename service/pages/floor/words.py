@@ -5,7 +5,9 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import assert_never
 
+from service.core.doubt_verdict import DoubtVerdict
 from service.core.mass_balance import Verdict
+from service.core.measured import CauseKind
 from service.core.quantities import UG_PER_KG, divide_half_up, fraction_text, grouped, parse_fraction, percent_half_up
 from service.lots.statuses import Category, LotKind, Step
 from service.pages.desk import Desk
@@ -76,6 +78,8 @@ def step_words(step: Step) -> str:
             return "Vessel"
         case Step.RETURN_TO_SUPPLIER:
             return "Return to the supplier"
+        case Step.COUNT_CORRECTION:
+            return "Stock count"
     assert_never(step)
 
 
@@ -123,6 +127,42 @@ def verdict_words(verdict: Verdict) -> VerdictWords:
         case Verdict.NOTHING_IN:
             return VerdictWords("Nothing is booked as fed", "empty")
     assert_never(verdict)
+
+
+def doubt_words(verdict: DoubtVerdict) -> str:
+    """What measurement can say of an unexplained mass."""
+    match verdict:
+        case DoubtVerdict.WITHIN:
+            return "Within the doubt of measurement"
+        case DoubtVerdict.LOSS_BEYOND:
+            return "A loss beyond the doubt of measurement"
+        case DoubtVerdict.GAIN_BEYOND:
+            return "A gain beyond the doubt of measurement"
+    assert_never(verdict)
+
+
+def cause_words(kind: CauseKind) -> str:
+    """What makes a quantity doubtful."""
+    match kind:
+        case CauseKind.READING:
+            return "single readings of scales"
+        case CauseKind.SPAN:
+            return "span of scales"
+        case CauseKind.MOISTURE:
+            return "moisture"
+        case CauseKind.TARE:
+            return "listed tares, ties, pallets"
+        case CauseKind.ALLOCATION:
+            return "bales not weighed one by one"
+        case CauseKind.LEVEL:
+            return "levels of vessels"
+        case CauseKind.DENSITY:
+            return "bulk density"
+        case CauseKind.ESTIMATE:
+            return "losses estimated, not weighed"
+        case CauseKind.UNSTATED:
+            return "masses without a scale"
+    assert_never(kind)
 
 
 def signed_kg(kg: str) -> str:

@@ -4,10 +4,8 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import select
 from sqlmodel import Session, col
 
 from service.balances.sentences import RecordedSentence, sentences_of
@@ -28,8 +26,9 @@ from service.pages.floor.words import step_words
 from service.pages.lots.holds import holds_seen
 from service.pages.lots.sources import SourceTable, sources_of
 from service.pages.scan import HoldSeen
-from service.papers.statuses import PaperKind
-from service.papers.tables import Paper
+from service.papers.queries import records_of
+from service.papers.revised import issues_out
+from service.papers.schemas import IssueOut
 from service.plant.tables import Equipment, Material, Site
 from service.runs.schemas import RUN_STEPS
 from service.weighbridge.tables import Delivery
@@ -68,14 +67,6 @@ class MassSeen:
     reason: str | None
 
 
-class RecordSeen(NamedTuple):
-    """A lot record as it was issued, without its bytes."""
-
-    issue_no: int
-    issued_at: datetime
-    sha256: str
-
-
 @dataclass(frozen=True)
 class LotView:
     """A lot as its page shows it.
@@ -112,7 +103,7 @@ class LotView:
     behind: Sequence[StepSeen]
     behind_left_out: int
     went: Sequence[StepSeen]
-    records: Sequence[RecordSeen]
+    records: Sequence[IssueOut]
     masses: Sequence[MassSeen]
 
     @property
@@ -164,7 +155,7 @@ def lot_view(desk: Desk, lot: Lot) -> LotView:
         behind=sorted((steps[step] for step in behind_listed), key=lambda step: step.started_at, reverse=True),
         behind_left_out=len(behind_ids) - len(behind_listed),
         went=[replace(steps[step], mass_kg=kg_text(mass_g)) for step, mass_g in taken_g.items()],
-        records=_records(session, lot.id),
+        records=issues_out(session, records_of(session, lot.id)),
         masses=_masses(session, account),
     )
 
@@ -210,13 +201,6 @@ def _path(process: Process) -> str | None:
     if process.step is Step.VESSEL_PERIOD:
         return f"/floor/vessels/{process.equipment_id}"
     return f"/floor/runs/{process.id}" if process.step in RUN_STEPS else None
-
-
-def _records(session: Session, lot_id: int) -> list[RecordSeen]:
-    """Issues of a lot's record, oldest first."""
-    columns = (col(Paper.issue_no), col(Paper.issued_at), col(Paper.sha256))
-    is_record = (col(Paper.lot_id) == lot_id, col(Paper.kind) == PaperKind.LOT_RECORD)
-    return [RecordSeen(*row) for row in session.execute(select(*columns).where(*is_record).order_by(columns[0]))]
 
 
 def _masses(session: Session, account: LotAccount) -> list[MassSeen]:

@@ -1,0 +1,85 @@
+"""Which closed runs an entry's rows reach: their balances rest on something that was changed.
+
+Each question is asked only of an entry that holds such rows, so that an ordinary feed or discharge asks none of them.
+"""
+
+from typing import Any
+
+from sqlalchemy import Select, select
+from sqlmodel import Session, col
+
+from service.journal.entry import Entry
+from service.journal.one_of import one_of
+from service.journal.read import current
+from service.lots.statuses import Direction
+from service.lots.tables import Line, Lot, LotMass, Measurement
+from service.plant.tables import Instrument
+from service.weighbridge.tables import Deduction, Weighing, WeighingChoice
+
+
+def runs_touched(entry: Entry) -> set[int]:
+    """Processes whose lines, masses, moistures, or the readings behind them, an entry changed."""
+    session = entry.session
+    measurements = {row.id for row in entry.rows if isinstance(row, Measurement) and row.version > 1}
+    lots = {row.id for row in entry.rows if isinstance(row, LotMass) and row.version > 1}
+    # What a line of `whole` or `rest` takes follows from everything else that was booked of its lot.
+    lots |= {row.lot_id for row in entry.rows if isinstance(row, Line) and row.lot_id is not None}
+    touched = {row.process_id for row in entry.rows if isinstance(row, Line)}
+    deliveries = {
+        row.delivery_id
+        for row in entry.rows
+        if isinstance(row, Weighing | WeighingChoice | Deduction) and row.delivery_id is not None
+    }
+    # A bale of a truck that is weighed alone changes how well the others are known.
+    weighed = {row.lot_id for row in entry.rows if isinstance(row, Weighing) and row.lot_id is not None}
+    for scale in (row for row in entry.rows if isinstance(row, Instrument) and row.version > 1):
+        used_in, made, brought, alone = _uses_of(session, scale)
+        touched |= used_in
+        lots |= made
+        deliveries |= brought
+        weighed |= alone
+    if weighed:
+        deliveries |= _ids(session, select(col(Lot.delivery_id)).where(one_of(col(Lot.id), "wanted")), weighed)
+    if deliveries:
+        lots |= _ids(session, select(col(Lot.id)).where(one_of(col(Lot.delivery_id), "wanted")), deliveries)
+    if measurements:
+        touched |= _ids(session, _processes(current(Line).where(one_of(col(Line.moisture_id), "wanted"))), measurements)
+    if lots:
+        open_amounts = current(Line).where(one_of(col(Line.lot_id), "wanted"), col(Line.mass_g).is_(None))
+        touched |= _ids(session, _processes(open_amounts), lots)
+    return touched
+
+
+def _uses_of(session: Session, scale: Instrument) -> tuple[set[int], set[int], set[int], set[int]]:
+    """Where a scale was used since a certificate of it holds: runs, lots made, deliveries, single lots weighed.
+
+    Before the first certificate the first one is all there is, so the first one reaches back to the beginning.
+    """
+    since = scale.effective_at
+    before = select(col(Instrument.id)).where(
+        col(Instrument.id) == scale.id,
+        col(Instrument.effective_at) < since,
+    )
+    is_first = session.execute(before.limit(1)).first() is None
+    lines = current(Line).where(col(Line.instrument_id) == scale.id)
+    weighings = current(Weighing).where(col(Weighing.instrument_id) == scale.id)
+    if not is_first:
+        lines = lines.where(col(Line.start_at) >= since)
+        weighings = weighings.where(col(Weighing.weighed_at) >= since)
+    columns = (col(Line.process_id), col(Line.lot_id), col(Line.direction))
+    used = session.execute(lines.with_only_columns(*columns)).all()
+    read = session.execute(weighings.with_only_columns(col(Weighing.delivery_id), col(Weighing.lot_id))).all()
+    return (
+        {process_id for process_id, _, _ in used},
+        {lot_id for _, lot_id, direction in used if direction is Direction.OUT and lot_id is not None},
+        {delivery_id for delivery_id, _ in read if delivery_id is not None},
+        {lot_id for _, lot_id in read if lot_id is not None},
+    )
+
+
+def _processes(lines: Select[Line]) -> Select[Any]:
+    return lines.with_only_columns(col(Line.process_id))
+
+
+def _ids(session: Session, query: Select[Any], wanted: set[int]) -> set[int]:
+    return {found for found in session.execute(query, {"wanted": sorted(wanted)}).scalars() if found is not None}

@@ -1,0 +1,138 @@
+"""Stock counts: counted, approved by another person, withdrawn; levels of vessels beside the book.
+
+Goal: a count never edits a quantity, what is missing leaves its lot with a reason, and what is found beyond the book is
+unattributed. Method: HTTP on both engines; a small yard of opening lots; figures by hand.
+"""
+
+from datetime import timedelta
+from typing import Any
+
+from plant_fixture import SECOND_KEY, START, Plant
+
+MORNING = (START + timedelta(hours=1)).isoformat()
+NOON = START + timedelta(hours=6)
+
+
+def opening(plant: Plant, kind: str, material: str, mass_kg: str, moisture: str = "0.01") -> str:
+    body = {
+        "site": "MILL", "kind": kind, "material": material, "mass_kg": mass_kg,
+        "moisture_fraction": moisture, "found_at": START.isoformat(),
+    }  # fmt: skip
+    code: str = plant.post("/v1/opening-lots", body)["code"]
+    return code
+
+
+def count(plant: Plant, lines: list[dict[str, Any]], *, status: int = 201, at: str = MORNING) -> Any:
+    return plant.post("/v1/stock-counts", {"site": "MILL", "counted_at": at, "lines": lines}, status=status)
+
+
+def test_a_count_is_booked_by_another_person_only(plant: Plant) -> None:
+    plant.clock.moment = NOON
+    less, more, gone, same = (opening(plant, "flake", "FLAKE", "1000") for _ in range(4))
+    lines: list[dict[str, Any]] = [
+        {"lot": less, "mass_kg": "990"},
+        {"lot": more, "mass_kg": "1012.5"},
+        {"lot": gone, "is_found": False},
+        {"lot": same},
+    ]
+    counted = count(plant, lines)
+    assert [line["difference_kg"] for line in counted["lines"]] == ["10.000", "-12.500", "1000.000", "0.000"]
+    assert (counted["missing_kg"], counted["found_beyond_kg"], counted["lots_not_counted"]) == ("1010.000", "12.500", 0)
+    address = f"/v1/stock-counts/{counted['id']}"
+
+    # Nothing is booked by counting, and who counted cannot approve.
+    assert plant.get(f"/v1/lots/{less}")["on_hand_kg"] == "1000.000"
+    refused = plant.post(f"{address}/approval", {"reason": "all right"}, status=422)
+    assert refused["code"] == "counter-approves"
+    assert plant.get(f"/v1/lots/{less}")["on_hand_kg"] == "1000.000"
+
+    approved = plant.post(f"{address}/approval", {"reason": "looked at twice"}, key=SECOND_KEY)
+    assert (approved["counter"], approved["approver"]) == ("first", "second")
+    assert [line["difference_kg"] for line in approved["lines"]] == ["10.000", "-12.500", "1000.000", "0.000"]
+    on_hand = [plant.get(f"/v1/lots/{lot}")["on_hand_kg"] for lot in (less, more, gone, same)]
+    assert on_hand == ["990.000", "1000.000", "0.000", "1000.000"]
+
+    # What is found beyond the book comes from nothing known: all of it is unattributed.
+    surplus = approved["lines"][1]["booked_lot"]
+    assert plant.get(f"/v1/lots/{surplus}")["on_hand_kg"] == "12.500"
+    trace = plant.get(f"/v1/lots/{surplus}/trace")
+    assert (trace["shares"], trace["remainder"]) == ([], "1.000000000000")
+    assert (
+        plant.post(f"{address}/approval", {"reason": "again"}, status=409, key=SECOND_KEY)["code"] == "count-approved"
+    )
+
+    # Withdrawn, everything is as before.
+    withdrawn = plant.post(f"{address}/withdrawal", {"reason": "wrong aisle"})
+    assert withdrawn["is_withdrawn"]
+    on_hand = [plant.get(f"/v1/lots/{lot}")["on_hand_kg"] for lot in (less, more, gone, same, surplus)]
+    assert on_hand == ["1000.000", "1000.000", "1000.000", "1000.000", "0.000"]
+    assert plant.get(address, status=409)["code"] == "count-withdrawn"
+
+
+def test_bad_counts_are_refused_whole(plant: Plant) -> None:
+    plant.clock.moment = NOON
+    lot = opening(plant, "flake", "FLAKE", "1000")
+    before = (START - timedelta(hours=1)).isoformat()
+    refused = count(plant, [{"lot": lot}, {"lot": lot, "mass_kg": "1"}], status=422, at=before)
+    said = " ".join(one["detail"] for one in refused["errors"])
+    assert "after the count" in said
+    assert "twice" in said
+    late = count(plant, [{"lot": lot}], status=422, at=(NOON + timedelta(days=1)).isoformat())
+    assert "future" in late["errors"][0]["detail"]
+    assert plant.get("/v1/stock-counts?site=MILL") == []
+
+
+def test_a_lot_counted_again_replaces_the_first_figure_and_only_by_the_same_person(plant: Plant) -> None:
+    plant.clock.moment = NOON
+    lot, other = opening(plant, "flake", "FLAKE", "1000"), opening(plant, "flake", "FLAKE", "500")
+    address = f"/v1/stock-counts/{count(plant, [{'lot': lot, 'mass_kg': '900'}])['id']}"
+    more = {"lines": [{"lot": lot, "mass_kg": "1000"}, {"lot": other, "mass_kg": "499"}]}
+    assert plant.post(f"{address}/lines", more, status=409, key=SECOND_KEY)["code"] == "another-counts"
+    again = plant.post(f"{address}/lines", more)
+    assert [line["difference_kg"] for line in again["lines"]] == ["0.000", "1.000"]
+
+
+def test_what_was_found_beyond_and_used_since_keeps_the_count(plant: Plant) -> None:
+    plant.clock.moment = NOON
+    lot = opening(plant, "flake", "FLAKE", "1000")
+    counted = count(plant, [{"lot": lot, "mass_kg": "1100"}])
+    address = f"/v1/stock-counts/{counted['id']}"
+    surplus = plant.post(f"{address}/approval", {"reason": "weighed"}, key=SECOND_KEY)["lines"][0]["booked_lot"]
+    run = plant.post("/v1/runs", {"site": "MILL", "step": "extrusion", "started_at": MORNING})
+    feed = {"lot": surplus, "amount": "rest", "start_at": (START + timedelta(hours=2)).isoformat()}
+    plant.post(f"/v1/runs/{run['id']}/feeds", {"feeds": [feed]})
+    assert (
+        plant.post(f"{address}/withdrawal", {"reason": "wrong"}, status=422)["code"] == "lot-gives-more-than-it-holds"
+    )
+
+
+def test_a_level_is_held_against_the_book(plant: Plant) -> None:
+    plant.clock.moment = NOON
+    lot = opening(plant, "flake", "FLAKE", "20000", "0")
+    silo = plant.post(
+        "/v1/vessels",
+        {"site": "MILL", "code": "SILO", "name": "Silo", "kind": "silo", "capacity_kg": "60000",
+         "mixing": "well_mixed", "in_use_from": START.isoformat()},
+    )  # fmt: skip
+    at = (START + timedelta(hours=2)).isoformat()
+    plant.post(f"/v1/vessels/{silo['id']}/charges", {"lot": lot, "amount": "whole", "start_at": at})
+    read_at = (START + timedelta(hours=3)).isoformat()
+    levels = f"/v1/vessels/{silo['id']}/levels"
+    half = {"read_at": read_at, "level_fraction": "0.5", "material": "FLAKE", "moisture_fraction": "0"}
+    level = plant.post(levels, half)
+    # 5 % of 60 t and 250 to 400 kg/m3, each rectangular: u = sqrt((3 / sqrt 3)^2 + (30 * 75/325 / sqrt 3)^2) t.
+    assert level["content_dry_kg"] == "30000.000"
+    assert abs(float(level["u95_kg"]) - 2 * (3000**2 / 3 + (30000 * 75 / 325) ** 2 / 3) ** 0.5) < 0.01
+    assert (level["book_dry_kg"], level["difference_kg"], level["is_beyond_doubt"]) == ("20000.000", "-10000.000", True)
+    dry = {"read_at": read_at, "material": "FLAKE", "moisture_fraction": "0"}
+    cells = plant.post(levels, dry | {"mass_kg": "20100"})
+    assert (cells["difference_kg"], cells["is_beyond_doubt"]) == ("-100.000", False)
+    volume = plant.post(
+        levels, {"read_at": read_at, "volume_m3": "61.5", "material": "FLAKE", "moisture_fraction": "0"}
+    )
+    assert volume["content_dry_kg"] == "19987.500"
+    assert plant.post(levels, half | {"mass_kg": "1"}, status=422)["code"] == "invalid-request"
+    no_density = plant.post(levels, half | {"material": "SIDE"}, status=422)
+    assert "no bulk density" in no_density["errors"][0]["detail"]
+    plant.post(f"{levels}/{cells['id']}/withdrawal", {"reason": "typed wrong"})
+    assert [one["how"] for one in plant.get(levels)] == ["level", "volume"]
