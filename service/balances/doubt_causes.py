@@ -39,7 +39,8 @@ class Causes:
 
     @property
     def remarks(self) -> tuple[str, ...]:
-        return (*self._remarks, *(self._expiry(scale, moments) for scale, moments in sorted(self._expired.items())))
+        expired = (self._expiry(scale, moments) for scale, moments in sorted(self._expired.items()))
+        return tuple(f"{words[:1].upper()}{words[1:]}" for words in (*self._remarks, *expired))
 
     @property
     def bare_lots(self) -> tuple[str, ...]:

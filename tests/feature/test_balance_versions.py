@@ -165,7 +165,7 @@ def test_what_is_not_as_good_as_it_should_be_is_named(plant: Plant) -> None:
         plant.post(f"/v1/runs/{run}/discharges", {"discharges": [flake | {"instrument": code}]})
         answers[code] = close(plant, run)
     [remark] = answers["OLD"]["detail"]["remarks"]
-    assert "scale OLD was used on 2026-03-08, but its calibration was valid until 2026-03-01" in remark
+    assert "Scale OLD was used on 2026-03-08, but its calibration was valid until 2026-03-01" in remark
     assert answers["LINE"]["detail"]["remarks"] == []
     spans = {
         code: next(float(part["u_kg"]) for part in answer["detail"]["contributions"] if part["kind"] == "span")
@@ -179,7 +179,7 @@ def test_what_is_not_as_good_as_it_should_be_is_named(plant: Plant) -> None:
     lot = plant.post(f"/v1/runs/{run}/discharges", {"discharges": [bare]})["lines"][-1]["lot"]
     feed(plant, run, opening(plant, "loose", "PET-LOOSE", "800", "0.05"))
     answer = close(plant, run)
-    assert f"lot {lot} was booked gross without any packaging" in answer["detail"]["remarks"]
+    assert f"Lot {lot} was booked gross without any packaging" in answer["detail"]["remarks"]
     assert any(f"without packaging: {lot}" in words for words in answer["detail"]["likely_causes"])
     refused = plant.post(
         f"/v1/runs/{start(plant, 'wash')}/discharges",

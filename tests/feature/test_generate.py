@@ -75,6 +75,7 @@ def test_what_was_written_verifies_and_keeps_every_rule(database: Database):
             recomputed = figures(compute_balance(session, run, tolerance_of(session, run), with_doubt=False))
             assert {name: getattr(stored, name) for name in recomputed} == recomputed, f"{run.step} {run.id}"
         # Written as before doubt was worked out; such balances are answered without.
+        assert stored is not None
         told = detailed_balance_out(session, stored)
         assert (told.u95_kg, told.doubt_verdict, told.detail) == (None, None, None)
         lots = session.execute(select(Lot)).scalars().all()
