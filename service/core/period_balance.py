@@ -375,9 +375,9 @@ class SiteAccount:
 
     @property
     def adds_up(self) -> bool:
-        parts = (*self.materials.values(), *self.steps.values())
         total = self.opening_ug + self.in_ug == self.out_ug + self.unexplained_ug + self.closing_ug
-        return total and all(part.adds_up for part in parts)
+        by_material = all(account.adds_up for account in self.materials.values())
+        return total and by_material and all(account.adds_up for account in self.steps.values())
 
     def judged(self, tolerance_ppm: int) -> Verdict:
         """Whether the site closes within a tolerance, as fraction of what was received to be recycled."""

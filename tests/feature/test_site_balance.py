@@ -219,7 +219,7 @@ def test_the_demo_week_closes_against_its_lines(demo: Demo) -> None:
         for ours, theirs in (("unexplained_dry_kg", "unexplained_kg"), ("in_dry_kg", "dry_in_kg")):
             total = sum((Decimal(one[theirs]) for one in recorded), Decimal(0))
             assert abs(Decimal(steps[step][ours]) - total) < Decimal("0.001") * len(closed), (step, ours)
-    vessels = sum(
+    vessels: Any = sum(
         Decimal(vessel["content_dry_kg"]) - Decimal(vessel["overdrawn_dry_kg"])
         for vessel in demo.get("/v1/vessels")
         if vessel["kind"] != "wash_line"
