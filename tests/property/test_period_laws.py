@@ -1,8 +1,8 @@
 """Laws of period balances: the days of a plant add up to its months, the months to its year, whatever happened when.
 
 Method: random plants of runs, vessels and trucks whose lines begin and end anywhere. The same account is worked out
-here with plain fractions, without a line of the service's arithmetic: no sum may differ by more than a microgram per line,
-and sums over finer periods must be equal to the last digit.
+here with plain fractions, without a line of the service's arithmetic: no sum may differ by more than a microgram per
+line, and sums over finer periods must be equal to the last digit.
 """
 
 import itertools
