@@ -137,7 +137,9 @@ def site_balance(
     def default_ppm(lot: LotRead) -> int:
         return settings.default_moisture_ppm(facts.materials.get(lot.material_id or 0), lot.born_at)
 
-    flows = FlowBuilder(facts, bounds, default_ppm, _heels(session, facts, known), _waste(session, facts, known)).build()
+    flows = FlowBuilder(
+        facts, bounds, default_ppm, _heels(session, facts, known), _waste(session, facts, known)
+    ).build()
     accounts = site_account(flows.opening_ug, flows.periods, flows.processes, bounds, flows.received_ug[:-1])
     return PeriodBalance(
         site=site,

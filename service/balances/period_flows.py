@@ -65,9 +65,7 @@ class PeriodFlows:
     @property
     def periods(self) -> list[dict[str, MaterialAccount]]:
         """Flows of lots within the boundaries, by material."""
-        return [
-            {name: MaterialAccount(**flows) for name, flows in of_period.items()} for of_period in self.lots[:-1]
-        ]
+        return [{name: MaterialAccount(**flows) for name, flows in of_period.items()} for of_period in self.lots[:-1]]
 
     @property
     def opening_ug(self) -> dict[str, int]:
@@ -321,5 +319,3 @@ def _summed(
         by_kind[kind] += flow.dry_ug
     fed_ug = sum(feed.dry_ug for feed in feeds)
     return [Dated(fed_ug, at, at)], [(kind, Dated(dry_ug, at, at)) for kind, dry_ug in by_kind.items()]
-
-

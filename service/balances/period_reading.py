@@ -210,9 +210,7 @@ class PeriodReader:
         table = table_of(Measurement)
         named = {line.moisture_id for line in facts.lines if line.moisture_id is not None}
         subjects = facts.lots.keys() | {lot.delivery_id for lot in facts.lots.values() if lot.delivery_id is not None}
-        query = select(*as_stored(table, MoistureRead._fields)).where(
-            *stands(table.c, table.alias().c, self._known)
-        )
+        query = select(*as_stored(table, MoistureRead._fields)).where(*stands(table.c, table.alias().c, self._known))
         by_id = query.where(one_of(table.c.id, "wanted"))
         by_subject = query.where(one_of(table.c.subject_id, "wanted"))
         of_lines = [MoistureRead(*row) for row in self._session.execute(by_id, {"wanted": sorted(named)})]
@@ -256,5 +254,3 @@ def waste_lots(session: Session, lot_ids: Iterable[int], known: Knowledge | None
         *stands(table.c, table.alias().c, known),
     )
     return set(session.execute(query, {"wanted": sorted(lot_ids)}).scalars())
-
-

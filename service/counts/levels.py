@@ -180,5 +180,3 @@ def _density(
         findings.add("/material", f"no bulk density of {material.code} was in force then", remedy)
         return None
     return DensityRange.parse(stated[0])
-
-

@@ -114,7 +114,9 @@ def list_counts(session: Session, site_no: int, known: Knowledge | None = None) 
     query = current(StockCount, known).where(
         col(StockCount.id) >= site_no * SITE_STEP, col(StockCount.id) < (site_no + 1) * SITE_STEP
     )
-    return list(session.execute(query.order_by(col(StockCount.effective_at).desc(), col(StockCount.id).desc())).scalars())
+    return list(
+        session.execute(query.order_by(col(StockCount.effective_at).desc(), col(StockCount.id).desc())).scalars()
+    )
 
 
 def counts_waiting(session: Session, site_no: int, known: Knowledge | None = None) -> int:

@@ -85,7 +85,9 @@ def add_to_count(entry: Entry, count_id: int, body: CountLinesIn) -> CountOut:
     findings = Findings()
     lots = _lots_counted(findings, entry, body.lines, count.effective_at)
     refuse(findings, "count-refused", "The count cannot be as given; nothing was recorded.")
-    _store_lines(entry, count, body.lines, lots, {line.lot_id: line for line in lines_of_count(entry.session, count_id)})
+    _store_lines(
+        entry, count, body.lines, lots, {line.lot_id: line for line in lines_of_count(entry.session, count_id)}
+    )
     return count_out(entry.session, count)
 
 

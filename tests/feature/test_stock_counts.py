@@ -57,7 +57,9 @@ def test_a_count_is_booked_by_another_person_only(plant: Plant) -> None:
     assert plant.get(f"/v1/lots/{surplus}")["on_hand_kg"] == "12.500"
     trace = plant.get(f"/v1/lots/{surplus}/trace")
     assert (trace["shares"], trace["remainder"]) == ([], "1.000000000000")
-    assert plant.post(f"{address}/approval", {"reason": "again"}, status=409, key=SECOND_KEY)["code"] == "count-approved"
+    assert (
+        plant.post(f"{address}/approval", {"reason": "again"}, status=409, key=SECOND_KEY)["code"] == "count-approved"
+    )
 
     # Withdrawn, everything is as before.
     withdrawn = plant.post(f"{address}/withdrawal", {"reason": "wrong aisle"})
@@ -99,7 +101,9 @@ def test_what_was_found_beyond_and_used_since_keeps_the_count(plant: Plant) -> N
     run = plant.post("/v1/runs", {"site": "MILL", "step": "extrusion", "started_at": MORNING})
     feed = {"lot": surplus, "amount": "rest", "start_at": (START + timedelta(hours=2)).isoformat()}
     plant.post(f"/v1/runs/{run['id']}/feeds", {"feeds": [feed]})
-    assert plant.post(f"{address}/withdrawal", {"reason": "wrong"}, status=422)["code"] == "lot-gives-more-than-it-holds"
+    assert (
+        plant.post(f"{address}/withdrawal", {"reason": "wrong"}, status=422)["code"] == "lot-gives-more-than-it-holds"
+    )
 
 
 def test_a_level_is_held_against_the_book(plant: Plant) -> None:
@@ -122,7 +126,9 @@ def test_a_level_is_held_against_the_book(plant: Plant) -> None:
     assert (level["book_dry_kg"], level["difference_kg"], level["is_beyond_doubt"]) == ("20000.000", "-10000.000", True)
     cells = plant.post(levels, {"read_at": read_at, "mass_kg": "20100", "material": "FLAKE", "moisture_fraction": "0"})
     assert (cells["difference_kg"], cells["is_beyond_doubt"]) == ("-100.000", False)
-    volume = plant.post(levels, {"read_at": read_at, "volume_m3": "61.5", "material": "FLAKE", "moisture_fraction": "0"})
+    volume = plant.post(
+        levels, {"read_at": read_at, "volume_m3": "61.5", "material": "FLAKE", "moisture_fraction": "0"}
+    )
     assert volume["content_dry_kg"] == "19987.500"
     assert plant.post(levels, half | {"mass_kg": "1"}, status=422)["code"] == "invalid-request"
     no_density = plant.post(levels, half | {"material": "SIDE"}, status=422)
