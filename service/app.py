@@ -12,11 +12,13 @@ from sqlalchemy import text
 from service.balances.derive import derive_lineage
 from service.balances.record import revise_balances
 from service.balances.routes import routes as balance_routes
+from service.balances.routes_period import routes as period_routes
 from service.counts.routes import routes as count_routes
 from service.db import Database
 from service.examples import described
 from service.lineage.routes import routes as lineage_routes
 from service.lots.routes import routes as lot_routes
+from service.pages.balances.routes import routes as balance_pages
 from service.pages.card import find_card
 from service.pages.floor.routes import routes as floor_pages
 from service.pages.frame import static_routes
@@ -45,11 +47,12 @@ FEATURE_ROUTES = (
     vessel_routes,
     lineage_routes,
     balance_routes,
+    period_routes,
     count_routes,
     paper_routes,
     recall_routes,
 )
-PAGES = (static_routes, home_pages, gate_pages, floor_pages, lot_pages, recall_pages)
+PAGES = (static_routes, home_pages, gate_pages, floor_pages, lot_pages, recall_pages, balance_pages)
 # Forms with a photo straight from a phone; everything else keeps to the ordinary limit.
 TAKES_A_PHOTO = re.compile(r"/gate/tickets/\d+/remarks|/scan/photo")
 FOLLOW_UPS: tuple[FollowUp, ...] = (revise_balances, derive_lineage)

@@ -8,7 +8,6 @@ import ipaddress
 import os
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime
 from enum import StrEnum
 from functools import partial
 from pathlib import Path
@@ -24,6 +23,7 @@ from service.access.statuses import ActorKind
 from service.access.tables import Actor
 from service.app import Service, create_app, make_writer
 from service.backup import IDENTITIES_SKIPPED, restore_sqlite, sqlite_file
+from service.balance_command import balance
 from service.balances.derive import derive_history, derive_if_missing
 from service.db import Database, backup_sqlite, utc_text
 from service.db import migrate as migrate_database
@@ -51,7 +51,7 @@ from service.recall.sheet import recall_csv, recall_sheet
 from service.recall.sources import source_named
 from service.reconcile_command import reconcile
 from service.settings import PUBLIC_URL_VARIABLE, Settings
-from service.terminal import fail, opened_database, refusals_as_text, show_progress, shown
+from service.terminal import fail, moment_of, opened_database, refusals_as_text, show_progress, shown
 from service.unit_of_work import Writer, system_clock
 from service.verify import examine
 
@@ -64,6 +64,7 @@ app = typer.Typer(
 )
 keys = typer.Typer(help="Bearer keys: who may write.", no_args_is_help=True, rich_markup_mode=None)
 app.add_typer(keys, name="keys")
+app.command(epilog="Example: bale-to-pellet balance --site MILL --period month --from 2026-03-01T00:00:00Z")(balance)
 app.command(epilog="Example: bale-to-pellet reconcile --csv streams.csv --format json")(reconcile)
 
 FAULTS_SHOWN = 50
@@ -263,16 +264,6 @@ def recall(
             typer.echo(answer.model_dump_json(indent=2))
         case RecallForm.CSV:
             typer.echo(recall_csv(answer), nl=False)
-
-
-def moment_of(text: str, option: str = "--known-at") -> datetime:
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        moment = None
-    if moment is None or moment.tzinfo is None:
-        fail(f"{option} {text!r} is no moment.", "Give date, time and offset, such as 2026-09-09T12:00+02:00.")
-    return moment
 
 
 @app.command(epilog="Example: bale-to-pellet label Q2ZTMZMYEJ --output label.png")

@@ -4,6 +4,7 @@ import sqlite3
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from typing import NoReturn
 
 import psycopg
@@ -63,3 +64,13 @@ def show_progress(done: int, total: int, noun: str = "journal entries") -> None:
     """How far a long job is, for a person at a terminal."""
     if sys.stderr.isatty():
         typer.echo(f"\r{done:,} of {total:,} {noun}", err=True, nl=done == total)
+
+
+def moment_of(text: str, option: str = "--known-at") -> datetime:
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        moment = None
+    if moment is None or moment.tzinfo is None:
+        fail(f"{option} {text!r} is no moment.", "Give date, time and offset, such as 2026-09-09T12:00+02:00.")
+    return moment

@@ -201,7 +201,8 @@ class FlowBuilder:
 
     def _process(self, process: ProcessRead, name: str, lines: Sequence[LineRead]) -> Process:
         moved = [self._moved(line, name) for line in lines if line.fraction_ppm is None]
-        started, ended = microseconds(process.started_at), process.ended_at and microseconds(process.ended_at)
+        started = microseconds(process.started_at)
+        ended = None if process.ended_at is None else microseconds(process.ended_at)
         is_inside = ended is not None and self._cell(started) == self._cell(ended) >= 0
         feeds: list[Dated] = []
         outs: list[tuple[OutKind, Dated]] = []

@@ -148,9 +148,9 @@ class PeriodReader:
     def _processes(self, since: datetime) -> dict[int, ProcessRead]:
         table = table_of(Process)
         not_over = or_(table.c.ended_at.is_(None), table.c.ended_at >= since)
-        query = select(
-            table.c.id, table.c.step, table.c.equipment_id, table.c.started_at, table.c.ended_at, table.c.is_closed
-        ).where(*stands(table.c, table.alias().c, self._known), *self._of_site(table.c.id), not_over)
+        columns: list[Any] = [table.c[name] for name in ProcessRead._fields]
+        standing = stands(table.c, table.alias().c, self._known)
+        query = select(*columns).where(*standing, *self._of_site(table.c.id), not_over)
         return {row[0]: ProcessRead(*row) for row in self._session.execute(query)}
 
     def _lines(self, processes: dict[int, ProcessRead], since: datetime) -> list[LineRead]:
@@ -203,7 +203,10 @@ class PeriodReader:
             .where(one_of(lot.c.id, "wanted"))
         )
         rows = self._session.execute(query, {"wanted": sorted(lot_ids)}).all()
-        return {row[0]: LotRead(*row[:4], moment_of(row[4]), row[5], row[6], row[7] or 0) for row in rows}
+        return {
+            number: LotRead(number, code, delivery_id, origin, moment_of(born), material_id, origin_g, tie_g or 0)
+            for number, code, delivery_id, origin, born, material_id, origin_g, tie_g in rows
+        }
 
     def _moistures(self, facts: PeriodFacts) -> tuple[dict[int, MoistureRead], dict[int, MoistureRead]]:
         """The measurements that lines name, and those of lots and deliveries, by what they are of."""

@@ -8,6 +8,7 @@ used for food, as what a vessel gives beyond its book.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 from service.core.quantities import kg_text, parse_fraction
 from service.counts.queries import count_out, get_count, lines_of_count, open_book
@@ -133,9 +134,9 @@ def withdraw_count(entry: Entry, count_id: int, body: CountWithdrawalIn) -> Coun
     named = current_by_id(entry.session, Line, [line.booked_line_id for line in lines if line.booked_line_id])
     touched: set[int] = set()
     for process_id in sorted({line.process_id for line in named.values()}):
-        for line in lines_of_process(entry.session, process_id):
-            entry.void(line, body.reason)
-            touched.add(line.lot_id or 0)
+        for booked in lines_of_process(entry.session, process_id):
+            entry.void(booked, body.reason)
+            touched.add(booked.lot_id or 0)
         [process] = current_by_id(entry.session, Process, [process_id]).values()
         entry.void(process, body.reason)
     settle_stock(entry, touched)
@@ -180,7 +181,7 @@ def _store_lines(
 ) -> None:
     new = []
     for line, lot in zip(given, lots, strict=True):
-        seen = {"is_found": line.is_found, "mass_g": line.mass_kg, "pieces": line.pieces}
+        seen: dict[str, Any] = {"is_found": line.is_found, "mass_g": line.mass_kg, "pieces": line.pieces}
         if lot.id in before:
             entry.revise(before[lot.id], "counted again", **seen)
             continue

@@ -44,9 +44,8 @@ def get_trace(
     expand: Annotated[bool, Query(description="List every code, however many there are.")] = False,
 ) -> Response:
     """What a lot was made from: everything it may contain, and the expected share of each origin lot."""
-    return json_response(
-        trace_out(session, trace_lot(session, get_lot(session, code, known), known), known, expand=expand)
-    )
+    trace = trace_lot(session, get_lot(session, code, known), known)
+    return json_response(trace_out(session, trace, known, expand=expand).as_json())
 
 
 @routes.get("/lots/{code}/descendants")

@@ -13,9 +13,8 @@ from service.journal.read import Knowledge, current, known_now
 from service.lineage.basis import basis_words
 from service.lineage.down import trace_down_out
 from service.lineage.parties import deliveries_of, partner_names
-from service.lineage.schemas import BoundedShareOut
 from service.lineage.trace import Trace, trace_lot
-from service.lineage.trace_out import sizes_out, trace_out
+from service.lineage.trace_out import ShareRow, sizes_out, trace_out
 from service.lots.queries import get_lot, get_process, materials_of
 from service.lots.statuses import Step
 from service.lots.stock import accounts_of
@@ -31,7 +30,7 @@ NOT_DECIDED_HERE = "Computed from what was recorded. It decides neither food con
 def origins_json(session: Session, code: str, known: Knowledge | None, *, expand: bool) -> str:
     """What a lot was made from, as exactly one JSON object."""
     trace = trace_lot(session, get_lot(session, code), known)
-    return trace_out(session, trace, known, expand=expand).model_dump_json(by_alias=True, indent=2)
+    return trace_out(session, trace, known, expand=expand).as_model().model_dump_json(by_alias=True, indent=2)
 
 
 def origins_sheet(session: Session, code: str, known: Knowledge | None, *, expand: bool) -> str:
@@ -141,17 +140,17 @@ def table(heads: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> list[str]:
 
 
 def _origin_rows(
-    session: Session, trace: Trace, shares: Sequence[BoundedShareOut], known: Knowledge | None
+    session: Session, trace: Trace, shares: Sequence[ShareRow], known: Knowledge | None
 ) -> list[tuple[str, ...]]:
     by_code = {lot.code: lot for lot in trace.lots.values()}
     deliveries = deliveries_of(session, trace.lots.values(), known)
     names = partner_names(session, [delivery.supplier_id for delivery in deliveries.values()], known)
     rows: list[tuple[str, ...]] = []
-    for share in shares:
-        delivery = deliveries.get(by_code[share["bale"]].delivery_id or 0)
+    for bale, kind, share, _, _ in shares:
+        delivery = deliveries.get(by_code[bale].delivery_id or 0)
         supplier = "-" if delivery is None else names[delivery.supplier_id]
         ticket = "-" if delivery is None else delivery.ticket_no
-        rows.append((supplier, ticket, share["bale"], share["kind"], share["share"]))
+        rows.append((supplier, ticket, bale, kind, share))
     return rows
 
 

@@ -8,7 +8,7 @@ from sqlalchemy import or_
 from sqlmodel import Session, col
 
 from service.errors import NotFound
-from service.journal.read import Knowledge, current
+from service.journal.read import Knowledge, current, get_current
 from service.journal.tables import SITE_STEP
 from service.plant.statuses import SettingKey
 from service.plant.tables import ContainerType, Equipment, Instrument, Material, Setting, Site
@@ -47,6 +47,11 @@ def get_by_code(session: Session, table: type[Coded], code: str, site_no: int = 
             f"Register the {noun} first, or check the code.",
         )
     return found
+
+
+def get_site(session: Session, site_id: int, known: Knowledge | None = None) -> Site:
+    """A site by its number, as known at some moment."""
+    return get_current(session, Site, site_id, "site", known)
 
 
 def list_current(session: Session, table: type[Coded]) -> Sequence[Coded]:

@@ -1,0 +1,72 @@
+"""How far the unexplained mass of each step of a period may be from the truth.
+
+Doubts are added by cause over all runs of a period before anything is squared: what one scale or one moisture sample
+makes doubtful all month stays doubtful by the whole of it.
+"""
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from fractions import Fraction
+from itertools import pairwise
+
+from sqlmodel import Session, col
+
+from service.balances.doubt import doubts_of, unexplained_of
+from service.core.measured import Measured, part_of, total
+from service.core.period_balance import Process, When
+from service.journal.one_of import one_of
+from service.journal.read import Knowledge, current
+from service.lots.moisture import moistures
+from service.lots.statuses import Category, Step
+from service.lots.stock import line_masses
+from service.lots.tables import Line
+
+# Beyond so many lines a whole answer would take longer than somebody waits; ask for a month then.
+LINES_MAX = 12_000
+
+Doubted = dict[tuple[str, int], Measured]
+
+
+def unexplained_by_part(
+    session: Session, processes: Mapping[str, Sequence[Process]], bounds: Sequence[int], known: Knowledge | None
+) -> Doubted | None:
+    """What is unexplained of each step in each part, with its doubt by cause; None if it is too much to work out.
+
+    What has no doubt stated (moistures stated otherwise, vessels, counts) is left out.
+    """
+    runs = [
+        run
+        for of_step in processes.values()
+        for run in of_step
+        if run.when is When.AS_FED
+        and run.step in set(Step)
+        and run.extent[1] >= bounds[0]
+        and run.extent[0] < bounds[-1]
+    ]
+    query = current(Line, known).where(one_of(col(Line.process_id), "wanted"))
+    wanted = {"wanted": [run.key for run in runs]}
+    rows = session.execute(query.limit(LINES_MAX + 1), wanted).scalars().all()
+    if len(rows) > LINES_MAX:
+        return None
+    lines = [line for line in rows if line.category is not Category.INTERNAL_LOOP]
+    masses = line_masses(session, lines, known)
+    named = moistures(session, [line.moisture_id for line in lines if line.moisture_id], known)
+    doubts = doubts_of(session, lines, masses, named, known)
+    of_run: dict[int, list[Line]] = defaultdict(list)
+    for line in lines:
+        of_run[line.process_id].append(line)
+    found: dict[tuple[str, int], list[Measured]] = defaultdict(list)
+    for run in runs:
+        whole = unexplained_of(doubts, of_run[run.key], Step(run.step))
+        until = [run.until(moment) for moment in bounds]
+        for place, (before, after) in enumerate(pairwise(until)):
+            now = after.since(before)
+            share = Fraction(now.in_ug, run.fed_ug) if run.fed_ug else Fraction(now.out_ug, run.out_ug or 1)
+            if share:
+                found[run.step, place].append(part_of(whole, share, now.unexplained_ug))
+    return {key: total(parts) for key, parts in found.items()}
+
+
+def _touches(run: Process, bounds: Sequence[int]) -> bool:
+    first, last = run.extent
+    return run.step in set(Step) and last >= bounds[0] and first < bounds[-1]

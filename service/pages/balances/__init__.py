@@ -1,0 +1,1 @@
+"""Pages of balances over periods and of stock counts."""
