@@ -19,7 +19,7 @@ from service.balances.schemas_reconciliation import (
     SuspectTestOut,
 )
 from service.core.measured import Cause
-from service.core.quantities import UG_PER_KG, dry_kg_exact
+from service.core.quantities import dry_kg_exact
 from service.core.reconciliation import WHOLE_INVERSE_ROWS, Reconciliation
 from service.core.suspect_kinds import Identifiability, StreamState, SuspectKind
 from service.core.suspects import Explanation, Suspects
@@ -147,13 +147,21 @@ def sentence_of(result: Reconciliation, explanation: Explanation, words: Words) 
             unit, factor = ("times its stated doubt", 1.0) if relative is None else ("%", 100 * relative)
             visible = f"{factor * explanation.smallest_visible:.2f} {unit}"
             sense = "raises" if explanation.size > 0 else "lowers"
+            most = largest_effect_kg(result, hypothesis.cause) * abs(explanation.size)
             said = (
                 f"{words.cause(hypothesis.cause)} is off and {sense} what rests on it by "
-                f"{factor * abs(explanation.size):.2f} {unit} (u {factor * explanation.u:.2f})"
+                f"{factor * abs(explanation.size):.2f} {unit} (u {factor * explanation.u:.2f}), one stream by up to "
+                f"{most:,.1f} kg"
             )
     if explanation.identifiability is Identifiability.NOT_IDENTIFIABLE:
         return f"{said}. Not identifiable: an error of this kind is seen only from {visible} on."
     return f"{said}. The smallest error of this kind that is seen: {visible}."
+
+
+def largest_effect_kg(result: Reconciliation, cause: Cause) -> float:
+    """What one standard uncertainty of a shared cause moves the stream that feels it most by, kilograms."""
+    column = result.network.loadings_kg.tocsc()[:, [result.network.causes.index(cause)]]
+    return float(np.abs(column.data).max(initial=0.0))
 
 
 def joined_names(names: Sequence[str]) -> str:
@@ -211,7 +219,7 @@ def _nodes_out(result: Reconciliation) -> list[NodeTestOut]:
         NodeTestOut(
             nodes=[result.network.nodes[node] for node in nodes],
             imbalance_kg=kg_exact(int(residual)),
-            u_kg=kg(abs(residual / UG_PER_KG / tests[row]) if tests[row] else 0.0),
+            u_kg=kg(result.imbalance_u_kg[row]),
             nodal_test=float(tests[row]),
         )
         for row, (nodes, residual) in enumerate(

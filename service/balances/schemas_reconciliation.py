@@ -1,15 +1,14 @@
 """What a reconciliation answers: masses as decimal strings of kilograms, statistics as numbers."""
 
-from pydantic import BaseModel, ConfigDict
+from datetime import datetime
+
+from pydantic import Field
 
 from service.core.suspect_kinds import Identifiability, StreamState, SuspectKind
+from service.web import Out
 
 
-class Frozen(BaseModel):
-    model_config = ConfigDict(frozen=True)
-
-
-class GlobalTestOut(Frozen):
+class GlobalTestOut(Out):
     """Chi-squared test of the objective."""
 
     level: float
@@ -18,7 +17,7 @@ class GlobalTestOut(Frozen):
     fails: bool
 
 
-class ReconciledStreamOut(Frozen):
+class ReconciledStreamOut(Out):
     """One stream before and after.
 
     `measurement_test` is the adjustment over its standard deviation; null where no other reading checks the stream.
@@ -37,7 +36,7 @@ class ReconciledStreamOut(Frozen):
     measurement_test: float | None
 
 
-class NodeTestOut(Frozen):
+class NodeTestOut(Out):
     """One balance: nodes joined by unmeasured streams are balanced together. Positive: more went in than came out."""
 
     nodes: list[str]
@@ -46,7 +45,7 @@ class NodeTestOut(Frozen):
     nodal_test: float
 
 
-class ExplanationOut(Frozen):
+class ExplanationOut(Out):
     """One error that would explain the misfit.
 
     Sizes are kilograms for a reading and for something unbooked. For a shared cause they are multiples of its own
@@ -68,7 +67,7 @@ class ExplanationOut(Frozen):
     sentence: str
 
 
-class SuspectOut(Frozen):
+class SuspectOut(Out):
     """Explanations the readings cannot tell apart, the likeliest to be looked at first.
 
     `statistic` is by how much the objective falls if the error is granted; `is_significant` allows for every error that
@@ -83,7 +82,7 @@ class SuspectOut(Frozen):
     explanations: list[ExplanationOut]
 
 
-class SuspectTestOut(Frozen):
+class SuspectTestOut(Out):
     """The test suspects were put to."""
 
     correction: str
@@ -94,7 +93,7 @@ class SuspectTestOut(Frozen):
     power: float
 
 
-class ReconciliationOut(Frozen):
+class ReconciliationOut(Out):
     """A network brought into balance. Nothing is changed by asking; every suspect is a suggestion."""
 
     objective: float
@@ -106,3 +105,17 @@ class ReconciliationOut(Frozen):
     streams: list[ReconciledStreamOut]
     nodes: list[NodeTestOut]
     remarks: list[str]
+
+
+class PlantReconciliationOut(ReconciliationOut):
+    """The reconciliation of a site's period.
+
+    Streams of trucks' own checks are wet material mass, all others dry mass. `processes` and `trucks` are how many took
+    part.
+    """
+
+    site: str
+    from_at: datetime = Field(serialization_alias="from")
+    to_at: datetime = Field(serialization_alias="to")
+    processes: int
+    trucks: int

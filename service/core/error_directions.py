@@ -50,12 +50,12 @@ Mark = tuple[Hypothesis, tuple[int, ...], tuple[float, ...]]
 
 
 def directions_of(
-    result: Reconciliation, causes: frozenset[Cause] | None
+    result: Reconciliation, causes: frozenset[Cause] | None, sealed: frozenset[str] = frozenset()
 ) -> tuple[tuple[Direction, ...], tuple[Hypothesis, ...]]:
-    """All distinct marks, and the errors that leave none."""
+    """All distinct marks, and the errors that leave none; arguments as of `suspects.suspects_of`."""
     grouped: dict[tuple[tuple[int, ...], tuple[float, ...]], list[tuple[Hypothesis, float]]] = {}
     unchecked: list[Hypothesis] = []
-    for hypothesis, rows, values in _marks(result, causes):
+    for hypothesis, rows, values in _marks(result, causes, sealed):
         if not rows:
             unchecked.append(hypothesis)
             continue
@@ -70,9 +70,9 @@ def directions_of(
     return found, tuple(unchecked)
 
 
-def _marks(result: Reconciliation, causes: frozenset[Cause] | None) -> Iterator[Mark]:
+def _marks(result: Reconciliation, causes: frozenset[Cause] | None, sealed: frozenset[str]) -> Iterator[Mark]:
     yield from _reading_marks(result)
-    yield from _unbooked_marks(result)
+    yield from _unbooked_marks(result, sealed)
     yield from _shared_marks(result, causes)
 
 
@@ -89,10 +89,11 @@ def _reading_marks(result: Reconciliation) -> Iterator[Mark]:
         yield Hypothesis(SuspectKind.READING, stream=stream), rows, values
 
 
-def _unbooked_marks(result: Reconciliation) -> Iterator[Mark]:
+def _unbooked_marks(result: Reconciliation, sealed: frozenset[str]) -> Iterator[Mark]:
     """Every balance that something unbooked can leave: what left without being booked stays as a surplus."""
     for row, nodes in enumerate(result.constraints.nodes_of_rows()):
-        if not result.constraints.is_closed[row]:
+        is_sealed = all(result.network.nodes[node] in sealed for node in nodes)
+        if not is_sealed and not result.constraints.is_closed[row]:
             yield Hypothesis(SuspectKind.UNBOOKED, nodes=tuple(nodes)), (row,), (1.0,)
 
 

@@ -127,12 +127,17 @@ class Reconciliation:
             return np.where(self.adjustment_u_kg > 0, self.adjustment_kg / self.adjustment_u_kg, np.nan)
 
     @cached_property
-    def nodal_test(self) -> Floats:
-        """Imbalance of each row over its standard deviation."""
+    def imbalance_u_kg(self) -> Floats:
+        """Standard deviation each row's imbalance has when nothing is wrong."""
         own = self.solver.own.diagonal()
         shared = np.asarray(self.solver.shared.multiply(self.solver.shared).sum(axis=1)).ravel()
-        variance = own + shared
-        tests: Floats = self.constraints.residual_ug / UG_PER_KG / np.sqrt(variance)
+        found: Floats = np.sqrt(own + shared)
+        return found
+
+    @cached_property
+    def nodal_test(self) -> Floats:
+        """Imbalance of each row over its standard deviation."""
+        tests: Floats = self.constraints.residual_ug / UG_PER_KG / self.imbalance_u_kg
         return tests
 
     def uncertainty_of(self, weights: sparse.csr_array) -> float:

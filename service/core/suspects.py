@@ -119,6 +119,7 @@ def suspects_of(
     power: float = POWER,
     plausible: Mapping[Hypothesis, float] | None = None,
     causes: frozenset[Cause] | None = None,
+    sealed: frozenset[str] = frozenset(),
 ) -> Suspects:
     """Rank what could explain the misfit.
 
@@ -128,8 +129,9 @@ def suspects_of(
     level : of false alarms, over all suspects together.
     plausible : largest error expected of a hypothesis, kilograms or times the cause's standard uncertainty.
     causes : shared causes to suspect; all if not given. (A default moisture of the plant is no instrument.)
+    sealed : nodes that nothing can leave unbooked, such as the comparison of two readings of one load.
     """
-    directions, unchecked = directions_of(result, causes)
+    directions, unchecked = directions_of(result, causes, sealed)
     if not directions:
         return Suspects((), 0, level, level, 0.0, power, unchecked)
     single = single_level(level, len(directions))
