@@ -83,7 +83,7 @@ Reconciled = Annotated[PlantReconciliationOut, Depends(_reconciliation)]
 @routes.get("/sites/{site_id}/reconciliation", response_model=PlantReconciliationOut)
 def get_reconciliation(reconciled: Reconciled) -> Response:
     """What a site read in a period, brought into balance: tested as a whole, with ranked suspects. Changes nothing."""
-    return json_response(reconciled)
+    return json_response(reconciled.model_dump_json(by_alias=True).encode())
 
 
 @routes.get(
