@@ -13,6 +13,7 @@ from service.journal.one_of import one_of
 from service.journal.read import current
 from service.lots.statuses import Direction
 from service.lots.tables import Line, Lot, LotMass, Measurement
+from service.plant.in_force import in_effect_since
 from service.plant.tables import Instrument
 from service.weighbridge.tables import Deduction, Weighing, WeighingChoice
 
@@ -55,12 +56,9 @@ def _uses_of(session: Session, scale: Instrument) -> tuple[set[int], set[int], s
 
     Before the first certificate the first one is all there is, so the first one reaches back to the beginning.
     """
-    since = scale.effective_at
-    before = select(col(Instrument.id)).where(
-        col(Instrument.id) == scale.id,
-        col(Instrument.effective_at) < since,
-    )
-    is_first = session.execute(before.limit(1)).first() is None
+    since = in_effect_since(scale)
+    versions = session.execute(select(Instrument).where(col(Instrument.id) == scale.id)).scalars()
+    is_first = all(in_effect_since(version) >= since for version in versions)
     lines = current(Line).where(col(Line.instrument_id) == scale.id)
     weighings = current(Weighing).where(col(Weighing.instrument_id) == scale.id)
     if not is_first:

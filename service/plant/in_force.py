@@ -2,12 +2,13 @@
 
 A setting holds from `valid_from` to `valid_to`. A scale's certificate and a container's tare have no end of their
 own: the version that took effect last before the moment holds, and of two that took effect together the later
-recorded one (a correction). Before the first one, the first is all there is; whether it was valid then is for
-`core.calibration` to say.
+recorded one (a correction). A scale without a certificate is what its class says it is, not from the day it was typed
+but ever since: a certificate that is recorded later and began earlier follows it. Before the first one, the first is
+all there is; whether it was valid then is for `core.calibration` to say.
 """
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any, NamedTuple, TypeVar
 
 from sqlalchemy import select
@@ -21,6 +22,7 @@ from service.plant.statuses import SettingKey
 from service.plant.tables import ContainerType, Instrument, Setting
 
 Dated = TypeVar("Dated", Instrument, ContainerType)
+EVER = datetime.min.replace(tzinfo=UTC)
 
 
 class Stated(NamedTuple):
@@ -97,14 +99,23 @@ def versions_by_id(
         query = select(table).where(col(table.id).in_(portion))
         if known is not None:
             query = query.where(known.covers(col(table.seq)))
-        for row in session.execute(query.order_by(col(table.effective_at), col(table.version))).scalars():
+        for row in session.execute(query).scalars():
             found.setdefault(row.id, []).append(row)
+    for of_one in found.values():
+        of_one.sort(key=lambda row: (in_effect_since(row), row.version))
     return found
+
+
+def in_effect_since(version: Instrument | ContainerType) -> datetime:
+    """From when on a version holds, until another one takes effect; `EVER` for a scale without a certificate."""
+    if isinstance(version, Instrument) and version.calibrated_from is None:
+        return EVER
+    return version.effective_at
 
 
 def in_force(versions: Sequence[Dated], at: datetime) -> Dated:
     """The version that held at a moment; the first one for a moment before all of them."""
-    held = [version for version in versions if version.effective_at <= at]
+    held = [version for version in versions if in_effect_since(version) <= at]
     return held[-1] if held else versions[0]
 
 

@@ -212,3 +212,21 @@ def test_what_is_not_as_good_as_it_should_be_is_named(plant: Plant) -> None:
         status=409,
     )
     assert same["code"] == "certificate-on-record"
+
+
+def test_a_certificate_of_a_scale_that_was_registered_without_one(plant: Plant) -> None:
+    """The bridge had no certificate when it was typed in; the one that began before that day counts all the same."""
+    run = wash_p07(plant)
+    close(plant, run)
+    url = f"/v1/instruments/{scale(plant, 'BRIDGE')['id']}/certificates"
+    ended = CERTIFICATE | {"u_reading_kg": "5", "calibrated_to": at(-24), "reason": "certificate of January"}
+    plant.post(url, ended)
+    told = versions(plant, run)[1:]
+    assert [row["reason"] for row in told] == ["follows from scale calibrated"]
+    assert any("its calibration was valid until 2026-03-07" in words for words in told[0]["detail"]["remarks"])
+    # Before it began, the scale is what its class promises, as ever.
+    plant.post(url, CERTIFICATE | {"calibrated_from": at(23), "reason": "new weights"})
+    assert len(versions(plant, run)) == 2
+    plant.post(url, CERTIFICATE | {"calibrated_from": at(-1), "reason": "and those of the day before"})
+    told = versions(plant, run)[2:]
+    assert [row["detail"]["remarks"] for row in told] == [[]]
