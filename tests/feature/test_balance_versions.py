@@ -230,3 +230,33 @@ def test_a_certificate_of_a_scale_that_was_registered_without_one(plant: Plant) 
     plant.post(url, CERTIFICATE | {"calibrated_from": at(-1), "reason": "and those of the day before"})
     told = versions(plant, run)[2:]
     assert [row["detail"]["remarks"] for row in told] == [[]]
+
+
+def test_a_certificate_reaches_who_took_the_rest_of_a_lot_weighed_from(plant: Plant) -> None:
+    line_scale(plant)
+    lot = opening(plant, "loose", "PET-LOOSE", "1000")
+    first, second = start(plant, "wash"), start(plant, "wash")
+    feed(plant, first, lot, "300", instrument="LINE")
+    feed(plant, second, lot, amount="rest", start_at=at(3))
+    for run in (first, second):
+        close(plant, run)
+    bad = CERTIFICATE | {"u_reading_kg": "25", "reason": "the scale was off"}
+    plant.post(f"/v1/instruments/{scale(plant, 'LINE')['id']}/certificates", bad)
+    assert [len(versions(plant, run)) for run in (first, second)] == [2, 2]
+    before, after = (row["u95_kg"] for row in versions(plant, second))
+    assert float(after) > float(before)
+
+
+def test_what_a_lot_is_made_of_decides_how_well_its_moisture_is_known(plant: Plant) -> None:
+    setting = {"key": "moisture_u_fraction", "scope": "PET-BALES", "value": "0.02", "valid_from": at(0)}
+    plant.post("/v1/settings", setting | {"source": "own trial"})
+    delivery = truck(plant, 10_000, "0.05")
+    run = start(plant, "wash")
+    feed(plant, run, delivery["bales"][0]["code"])
+    close(plant, run)
+    body = {"material": "PET-BALES", "reason": "it was bales, loosely wired"}
+    plant.post(f"/v1/deliveries/{delivery['id']}/corrections", body)
+    told = versions(plant, run)
+    assert told[-1]["reason"] == "follows from delivery corrected"
+    moistures = [part["u_kg"] for row in told for part in row["detail"]["contributions"] if part["kind"] == "moisture"]
+    assert moistures == ["75.000", "200.000"]
