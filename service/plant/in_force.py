@@ -46,8 +46,8 @@ class Stated(NamedTuple):
 class SettingsInForce:
     """The fractions stated under some keys, read once.
 
-    A database that was begun before a key existed has no setting of it: then the program's own default holds, and
-    the label says so.
+    A database that was begun before a key or one of its scopes existed has no setting of it: then the program's own
+    default holds, and the label says so. A setting of the same key and scope that ended switches that default off.
     """
 
     def __init__(self, session: Session, keys: Iterable[SettingKey], known: Knowledge | None = None) -> None:
@@ -57,7 +57,6 @@ class SettingsInForce:
             label = f"setting {row.id} {row.version}"
             stated = Stated(parse_fraction(row.value), row.scope, row.source, label)
             self._stated.setdefault((row.key, row.scope), []).append((row.valid_from, row.valid_to, stated))
-        self._keys = {key for key, _ in self._stated}
         # The lines of a run ask for the same few values again and again.
         self._found: dict[tuple[SettingKey, tuple[str, ...], datetime], Stated | None] = {}
 
@@ -70,21 +69,18 @@ class SettingsInForce:
 
     def _look_up(self, key: SettingKey, scopes: Sequence[str], at: datetime) -> Stated | None:
         for scope in scopes:
-            for valid_from, valid_to, stated in self._stated.get((key, scope), ()):
+            rows = self._stated.get((key, scope), ())
+            for valid_from, valid_to, stated in rows:
                 if valid_from <= at and (valid_to is None or at < valid_to):
                     return stated
-        if key in self._keys:
-            return None
-        for scope in scopes:
             value = _DEFAULTS.get((key, scope))
-            if value is not None:
+            if value is not None and not any(valid_to is not None and valid_to <= at for _, valid_to, _ in rows):
                 return Stated(parse_fraction(value), scope, COMMON_PRACTICE, f"default {key} {scope} {value}")
         return None
 
     def scopes_of(self, key: SettingKey) -> set[str]:
         """The scopes for which a key has a value, at whatever time."""
-        stated = {scope for of_key, scope in self._stated if of_key == key}
-        return stated or {scope for of_key, scope in _DEFAULTS if of_key == key}
+        return {scope for of_key, scope in (*self._stated, *_DEFAULTS) if of_key == key}
 
 
 _DEFAULTS = {(key, scope): value for key, scope, value in DEFAULT_SETTINGS}
