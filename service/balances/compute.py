@@ -24,7 +24,6 @@ from service.plant.queries import find_setting
 from service.plant.statuses import SettingKey
 from service.plant.tables import Setting
 
-
 MICROSECOND = timedelta(microseconds=1)
 
 

@@ -71,14 +71,14 @@ class Doubts:
         moistures: Mapping[int, Measurement],
         causes: Causes,
         wet: WetDoubts,
-        shares: Mapping[int, Fraction],
+        shares: Mapping[int, Fraction] | None = None,
     ) -> None:
         self._lines = {line.id: line for line in lines}
         self._masses = masses
         self._moistures = moistures
         self._causes = causes
         self._wet = wet
-        self._shares = shares
+        self._shares = shares or {}
         self._dry: dict[int, tuple[dict[Cause, float], Spread]] = {}
         self._dry_in: dict[int, Measured] = {}
 
@@ -174,7 +174,7 @@ def doubts_of(
     shares : how much of a line `masses` has, by line, where it was cut at some moment.
     """
     causes = Causes(read_facts(session, lines, moistures, known))
-    return Doubts(lines, masses, moistures, causes, WetDoubts(causes), shares or {})
+    return Doubts(lines, masses, moistures, causes, WetDoubts(causes), shares)
 
 
 def measured_lines(

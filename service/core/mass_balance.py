@@ -164,7 +164,7 @@ def close(
     stock_change_ug : int, micrograms dry
         What stands in the process at the end less what stood there at the start.
     looped_ug : int, micrograms dry
-        What was taken out to run back in, less what ran back (`left_of_loops`): it stands in a lot, so it counts as out.
+        What was taken out to run back in, less what ran back (`left_of_loops`): it stands in a lot: counted as out.
     tolerance : Tolerance
         An unexplained mass of exactly the tolerance still closes.
 

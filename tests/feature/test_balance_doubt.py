@@ -297,7 +297,7 @@ def test_a_habit_is_one_cause_in_every_run_of_a_step(plant: Plant) -> None:
 
 
 def test_a_stored_tare_is_the_same_figure_truck_after_truck(plant: Plant) -> None:
-    """Three trucks of one supplier with a stored tare: 3 x the doubt of one; a truck of another supplier has its own."""
+    """Three trucks of one supplier with a stored tare: 3 x the doubt of one; another supplier has his own."""
     for code in ("NORTH", "SOUTH"):
         supplier(plant, code)
     ids = []
