@@ -235,20 +235,23 @@ def test_what_is_not_as_good_as_it_should_be_is_named(plant: Plant) -> None:
 
 def test_a_certificate_of_a_scale_that_was_registered_without_one(plant: Plant) -> None:
     """The bridge had no certificate when it was typed in; the one that began before that day counts all the same."""
-    run = wash_p07(plant)
-    close(plant, run)
+    plant.clock.advance(days=1)
+    run = start(plant, "wash", hour=31)
+    feed(plant, run, opening(plant, "loose", "PET-LOOSE", "1000"), "1000", instrument="BRIDGE", start_at=at(32))
+    first = close(plant, run, hour=40)
     url = f"/v1/instruments/{scale(plant, 'BRIDGE')['id']}/certificates"
     ended = CERTIFICATE | {"u_reading_kg": "5", "calibrated_to": at(-24), "reason": "certificate of January"}
     plant.post(url, ended)
-    told = versions(plant, run)[1:]
-    assert [row["reason"] for row in told] == ["follows from scale calibrated"]
-    assert any("its calibration was valid until 2026-03-07" in words for words in told[0]["detail"]["remarks"])
-    # Before it began, the scale is what its class promises, as ever.
-    plant.post(url, CERTIFICATE | {"calibrated_from": at(23), "reason": "new weights"})
+    [told] = versions(plant, run)[1:]
+    assert told["reason"] == "follows from scale calibrated"
+    assert "its calibration was valid until 2026-03-07" in told["detail"]["remarks"][0]
+    # One that begins later says nothing of it; one that had begun is what the scale was worth.
+    plant.post(url, CERTIFICATE | {"calibrated_from": at(41), "reason": "new weights"})
     assert len(versions(plant, run)) == 2
     plant.post(url, CERTIFICATE | {"calibrated_from": at(-1), "reason": "and those of the day before"})
-    told = versions(plant, run)[2:]
-    assert [row["detail"]["remarks"] for row in told] == [[]]
+    [good] = versions(plant, run)[2:]
+    assert good["detail"]["remarks"] == []
+    assert float(good["u95_kg"]) < float(first["u95_kg"])
 
 
 def test_a_certificate_reaches_who_took_the_rest_of_a_lot_weighed_from(plant: Plant) -> None:
