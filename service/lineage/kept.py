@@ -1,4 +1,4 @@
-"""What is kept in memory of committed facts, for as long as it cannot be wrong; see decision 18.
+"""What is kept in memory of committed facts, for as long as it cannot be wrong; see decision 19.
 
 - The origin lots of a source are kept under what the database says of them just now, word for word, so a source that
   was worked out anew is read anew. Of the lots themselves only what is never corrected is kept.
