@@ -49,6 +49,7 @@ from service.papers.trace_sheet import (
 from service.recall.answer import recall_out
 from service.recall.sheet import recall_csv, recall_sheet
 from service.recall.sources import source_named
+from service.reconcile_command import reconcile
 from service.settings import PUBLIC_URL_VARIABLE, Settings
 from service.terminal import fail, moment_of, opened_database, refusals_as_text, show_progress, shown
 from service.unit_of_work import Writer, system_clock
@@ -64,6 +65,7 @@ app = typer.Typer(
 keys = typer.Typer(help="Bearer keys: who may write.", no_args_is_help=True, rich_markup_mode=None)
 app.add_typer(keys, name="keys")
 app.command(epilog="Example: bale-to-pellet balance --site MILL --period month --from 2026-03-01T00:00:00Z")(balance)
+app.command(epilog="Example: bale-to-pellet reconcile --csv streams.csv --format json")(reconcile)
 
 FAULTS_SHOWN = 50
 

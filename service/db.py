@@ -44,6 +44,7 @@ Answer = TypeVar("Answer")
 GROUP_SIZE_MAX = 64
 ATTEMPTS_MAX = 4
 BUSY_TIMEOUT_S = 15.0
+KEPT = "kept"  # in a session's `info`: what may be kept in memory of committed facts; a session that writes has none
 RETRYABLE_SQLSTATES = {"40001", "40P01"}  # serialization failure, deadlock detected
 
 SQLModel.metadata.naming_convention = {
@@ -110,14 +111,22 @@ class Database:
         self.url = normalised_url(url)
         self.engine = make_engine(self.url)
         self.is_sqlite = self.engine.dialect.name == "sqlite"
+        self._kept: dict[str, Any] = {}
+        event.listen(self.engine, "connect", self._forget)
         self._writer = _GroupedWriter(self.engine) if self.is_sqlite else None
 
     @contextmanager
     def read(self) -> Iterator[Session]:
         """A session on one consistent snapshot that can store nothing."""
         options = {} if self.is_sqlite else {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
-        with self.engine.connect().execution_options(**options) as connection, Session(connection) as session:
-            yield session
+        with self.engine.connect().execution_options(**options) as connection:
+            with Session(connection, info={KEPT: self._kept}) as session:
+                yield session
+
+    def _forget(self, *_connection: object) -> None:
+        # Another server may have taken the place of the one this was read from, with less than the other had told.
+        # Who still reads over an old connection keeps what is in the old dictionary.
+        self._kept = {}
 
     def write(self, job: Callable[[Session], Answer]) -> Answer:
         """Run `job` in a transaction, commit, and only then return its answer.

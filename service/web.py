@@ -6,13 +6,14 @@ and the idempotency key of the request; the answer it returns has been committed
 
 import json
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Annotated, Any, get_args
 
 from fastapi import APIRouter, Depends, Query, Request, Response
+from fastapi.concurrency import run_in_threadpool
 from fastapi.exceptions import RequestValidationError
 from fastapi.routing import APIRoute
 from pydantic import (
@@ -27,7 +28,7 @@ from pydantic import (
     WithJsonSchema,
     field_validator,
 )
-from pydantic_core import PydanticCustomError
+from pydantic_core import PydanticCustomError, to_json
 from sqlmodel import Session
 
 from service.access.queries import actor_behind
@@ -223,9 +224,33 @@ class Out(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
-def json_response(answer: Out) -> Response:
-    """An answer with thousands of rows, written out once: declared as a return value it would be checked row by row."""
-    return Response(answer.model_dump_json(by_alias=True), media_type="application/json")
+def json_of(answer: Mapping[str, Any], field: str, rows: Iterable[str]) -> bytes:
+    """An answer with thousands of rows as JSON, as its model would write it.
+
+    Parameters
+    ----------
+    answer : its fields in their order.
+    field : the one that holds the rows.
+    rows : each as JSON.
+    """
+    names = list(answer)
+    place = names.index(field)
+    before = to_json({name: answer[name] for name in names[:place]})[:-1]
+    after = to_json({name: answer[name] for name in names[place + 1 :]})[1:]
+    written = ",".join(rows).encode()
+    return b'%b%b"%b":[%b]%b%b' % (
+        before,
+        b"," if place else b"",
+        field.encode(),
+        written,
+        b"," if place + 1 < len(names) else b"",
+        after,
+    )
+
+
+def json_response(body: bytes) -> Response:
+    """An answer that is JSON already: declared as a return value it would be checked row by row and written again."""
+    return Response(body, media_type="application/json")
 
 
 def _grams(value: object) -> int:
@@ -297,14 +322,15 @@ Reason = Annotated[str, Field(min_length=3, max_length=400, description="Why; a 
 LotCode = Annotated[str, Field(min_length=10, max_length=16, description="The ten characters under the QR code.")]
 
 
-def _knowledge(
+# Not a plain function: those wait for a thread, and mostly there is nothing to be looked up.
+async def _knowledge(
     session: Read,
     known_at_time: Annotated[
         Moment | None,
         Query(alias="known_at", description="Answer as it was known at this moment (RFC 3339); now if left out."),
     ] = None,
 ) -> Knowledge | None:
-    return None if known_at_time is None else known_at(session, known_at_time)
+    return None if known_at_time is None else await run_in_threadpool(known_at, session, known_at_time)
 
 
 Known = Annotated[Knowledge | None, Depends(_knowledge)]

@@ -14,8 +14,8 @@ import os
 import shutil
 import sqlite3
 import uuid
-from collections.abc import Iterator
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import psycopg
@@ -43,7 +43,7 @@ settings.load_profile("project")
 
 @pytest.fixture(params=ENGINES)
 def database_url(request: pytest.FixtureRequest) -> str:
-    """URL of a migrated, empty database that this test alone uses."""
+    """URL of a migrated database that this test alone uses: empty, or with the master data of `plant`."""
     url: str = request.getfixturevalue(f"{request.param}_url")
     return url
 
@@ -57,11 +57,17 @@ def plant(database_url: str) -> Iterator[Plant]:
 
 
 @pytest.fixture
-def sqlite_url(sqlite_template: Path, tmp_path: Path) -> str:
+def sqlite_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """URL of a migrated SQLite file in this test's folder."""
+    template: Path = request.getfixturevalue(f"sqlite_{template_for(request)}")
     database = tmp_path / "bale_to_pellet.db"
-    shutil.copyfile(sqlite_template, database)
+    shutil.copyfile(template, database)
     return f"sqlite:///{database}"
+
+
+def template_for(request: pytest.FixtureRequest) -> str:
+    """Master data are recorded once per session, not once per test that begins with them."""
+    return "set_up" if "plant" in request.fixturenames else "template"
 
 
 @pytest.fixture(scope="session")
@@ -69,20 +75,40 @@ def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Migrated SQLite file with no write-ahead log beside it, so that copying one file copies everything."""
     template = tmp_path_factory.mktemp("template") / "template.db"
     migrate(f"sqlite:///{template}")
+    return in_one_file(template)
+
+
+@pytest.fixture(scope="session")
+def sqlite_set_up(sqlite_template: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same with the master data of `plant`."""
+    template = tmp_path_factory.mktemp("template") / "set_up.db"
+    shutil.copyfile(sqlite_template, template)
+    set_up(f"sqlite:///{template}")
+    return in_one_file(template)
+
+
+def set_up(url: str) -> None:
+    database = Database(url)
+    Plant(database)
+    database.close()
+
+
+def in_one_file(template: Path) -> Path:
     connection = sqlite3.connect(template)
     try:
         busy, _, _ = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
     finally:
         connection.close()
-    assert busy == 0, "migrate() left a transaction open on the SQLite template"
+    assert busy == 0, "something left a transaction open on the SQLite template"
     return template
 
 
 @pytest.fixture
-def postgresql_url(postgresql_server: URL, postgresql_template: str) -> Iterator[str]:
+def postgresql_url(request: pytest.FixtureRequest, postgresql_server: URL) -> Iterator[str]:
     """URL of a migrated PostgreSQL database, dropped after the test."""
+    template: str = request.getfixturevalue(f"postgresql_{template_for(request)}")
     name = _new_database_name()
-    _administer(postgresql_server, "CREATE DATABASE {} TEMPLATE {}", name, postgresql_template)
+    _administer(postgresql_server, "CREATE DATABASE {} TEMPLATE {}", name, template)
     yield _url_of(postgresql_server, name)
     # FORCE, because connection pools of the test may still be open.
     _administer(postgresql_server, "DROP DATABASE {} WITH (FORCE)", name)
@@ -91,15 +117,28 @@ def postgresql_url(postgresql_server: URL, postgresql_template: str) -> Iterator
 @pytest.fixture(scope="session")
 def postgresql_template(postgresql_server: URL) -> Iterator[str]:
     """Name of the migrated PostgreSQL database that the tests' databases are copied from."""
+    with _template(postgresql_server, "template0", migrate) as name:
+        yield name
+
+
+@pytest.fixture(scope="session")
+def postgresql_set_up(postgresql_server: URL, postgresql_template: str) -> Iterator[str]:
+    """The same with the master data of `plant`."""
+    with _template(postgresql_server, postgresql_template, set_up) as name:
+        yield name
+
+
+@contextmanager
+def _template(server: URL, origin: str, fill: Callable[[str], None]) -> Iterator[str]:
     name = _new_database_name()
-    _administer(postgresql_server, "CREATE DATABASE {} TEMPLATE template0", name)
-    migrate(_url_of(postgresql_server, name))
-    # PostgreSQL copies no database that somebody is connected to; migrate() may keep pooled connections.
-    _administer(postgresql_server, "ALTER DATABASE {} WITH ALLOW_CONNECTIONS false", name)
-    with psycopg.connect(_psycopg_url(postgresql_server), autocommit=True) as connection:
+    _administer(server, "CREATE DATABASE {} TEMPLATE {}", name, origin)
+    fill(_url_of(server, name))
+    # PostgreSQL copies no database that somebody is connected to, and pooled connections may be left.
+    _administer(server, "ALTER DATABASE {} WITH ALLOW_CONNECTIONS false", name)
+    with psycopg.connect(_psycopg_url(server), autocommit=True) as connection:
         connection.execute("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = %s", [name])
     yield name
-    _administer(postgresql_server, "DROP DATABASE {} WITH (FORCE)", name)
+    _administer(server, "DROP DATABASE {} WITH (FORCE)", name)
 
 
 @pytest.fixture(scope="session")

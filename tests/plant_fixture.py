@@ -4,22 +4,28 @@ Nothing here is a stub: master data goes in through the same verbs as in service
 the application over ASGI.
 """
 
+import copy
 import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from typing import Any
 
 from fastapi.testclient import TestClient
+from sqlalchemy import func, select
+from starlette.datastructures import State
 
 from service.access.record import give_key, record_actor
 from service.access.statuses import ActorKind
-from service.app import create_app, make_writer
+from service.app import Service, create_app, make_writer
 from service.db import Database
+from service.journal.tables import PrivateText
 from service.plant.record import record_instrument, record_material, record_site
 from service.plant.schemas import InstrumentIn, MaterialIn, SiteIn
 from service.plant.statuses import MaterialForm, WasteClass
 from service.settings import Settings
+from service.unit_of_work import Writer
 
 START = datetime(2026, 3, 9, 6, 0, tzinfo=UTC)
 KEY = "test-key-of-the-first-actor"
@@ -40,20 +46,43 @@ class FrozenClock:
         return self.moment
 
 
+@cache
+def first_app(settings: Settings) -> Service:
+    """The application without a database: what a request needs of its routes is worked out once, not in each test."""
+    return create_app(settings, make_writer(Database("sqlite://")))
+
+
+def app_on(writer: Writer) -> Service:
+    """The application on one database; it shares its routes with those of other tests."""
+    settings = Settings("", "https://trace.example.com")
+    app = copy.copy(first_app(settings))
+    app.middleware_stack = None
+    app.state = State({"writer": writer, "settings": settings})
+    return app
+
+
 @dataclass
 class Plant:
-    """The plant under test: `post` and `get` go over HTTP, `writer` runs verbs directly."""
+    """The plant under test: `post` and `get` go over HTTP, `writer` runs verbs directly.
+
+    On an empty database its master data are recorded first; a copy of one where that was done is taken as it is.
+    """
 
     database: Database
     clock: FrozenClock = field(default_factory=FrozenClock)
     _keys: Iterator[int] = field(default_factory=itertools.count)
 
     def __post_init__(self) -> None:
-        salts = itertools.count()
+        with self.database.read() as session:
+            texts = session.execute(select(func.count()).select_from(PrivateText)).scalar_one()
+        salts = itertools.count(texts)
         self.writer = make_writer(self.database, clock=self.clock, salt=lambda: next(salts).to_bytes(16, "big"))
-        settings = Settings(self.database.url, "https://trace.example.com")
-        self.app = create_app(settings, self.writer)
+        self.app = app_on(self.writer)
         self.client = TestClient(self.app, raise_server_exceptions=False)
+        if not texts:
+            self._set_up()
+
+    def _set_up(self) -> None:
         for name, key in (("first", KEY), ("second", SECOND_KEY)):
             self._take_on(name, key)
         self.run(record_site, SiteIn(code="MILL", name="Mill on the river", zone="Europe/Lisbon"))

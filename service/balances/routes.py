@@ -2,14 +2,18 @@
 
 from typing import Annotated
 
-from fastapi import Query, Request, Response
+from fastapi import Depends, Query, Request, Response
 
 from service.balances.queries import balance_versions, detailed_balance_out, interim_balance
+from service.balances.reconciliation_sheet import reconciliation_csv
 from service.balances.record import close_run, judge_again
 from service.balances.schemas import CloseIn, DetailedBalanceOut, InterimBalanceOut, RebalanceIn
+from service.balances.schemas_reconciliation import PlantReconciliationOut
 from service.balances.sheet import balances_csv
+from service.journal.read import get_current
 from service.lots.queries import get_process
-from service.web import Known, Moment, Read, Write, router
+from service.plant.tables import Site
+from service.web import Known, Moment, Read, Write, json_response, router
 
 routes = router("balances")
 CSV_TYPE = "text/csv"
@@ -56,3 +60,38 @@ def get_interim_balance(
 ) -> InterimBalanceOut:
     """What the balance would be of what had happened by a moment, of an open run too; nothing is recorded."""
     return interim_balance(session, run_id, as_of or request.app.state.writer.clock(), known)
+
+
+def _reconciliation(
+    request: Request,
+    session: Read,
+    known: Known,
+    site_id: int,
+    from_at: Annotated[Moment, Query(alias="from", description="RFC 3339.")],
+    to_at: Annotated[Moment, Query(alias="to", description="RFC 3339; not included.")],
+) -> PlantReconciliationOut:
+    # Here and not above: the solver takes half a second and tens of megabytes to load, and the weighbridge needs none.
+    from service.balances.reconcile import Period, reconcile_period
+
+    site = get_current(session, Site, site_id, "site", known)
+    return reconcile_period(session, Period(site, from_at, to_at, known), request.app.state.writer.clock())
+
+
+Reconciled = Annotated[PlantReconciliationOut, Depends(_reconciliation)]
+
+
+@routes.get("/sites/{site_id}/reconciliation", response_model=PlantReconciliationOut)
+def get_reconciliation(reconciled: Reconciled) -> Response:
+    """What a site read in a period, brought into balance: tested as a whole, with ranked suspects. Changes nothing."""
+    return json_response(reconciled.model_dump_json(by_alias=True).encode())
+
+
+@routes.get(
+    "/sites/{site_id}/reconciliation.csv",
+    response_class=Response,
+    responses={200: {"description": "One row per stream.", "content": {CSV_TYPE: {}}}},
+)
+def get_reconciliation_csv(reconciled: Reconciled, site_id: int) -> Response:
+    """The streams of the same answer as a table for a spreadsheet."""
+    headers = {"Content-Disposition": f'attachment; filename="reconciliation-{site_id}.csv"'}
+    return Response(reconciliation_csv(reconciled), media_type=CSV_TYPE, headers=headers)

@@ -37,10 +37,12 @@ def apportion(total: int, weights: Sequence[int]) -> list[int]:
         if total == 0:
             return [0] * len(weights)
         raise ValueError(f"cannot split {total}: all {len(weights)} weights are zero")
-    divided = [divmod(total * weight, sum_of_weights) for weight in weights]
-    parts = [part for part, _ in divided]
+    scaled = [total * weight for weight in weights]
+    parts = [share // sum_of_weights for share in scaled]
     left_over = total - sum(parts)
     if left_over:
-        for place in sorted(range(len(parts)), key=lambda place: -divided[place][1])[:left_over]:
+        rests = [share - part * sum_of_weights for share, part in zip(scaled, parts, strict=True)]
+        # Sorting from the largest down leaves equal ones in their order.
+        for place in sorted(range(len(parts)), key=rests.__getitem__, reverse=True)[:left_over]:
             parts[place] += 1
     return parts

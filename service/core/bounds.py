@@ -30,12 +30,16 @@ def share_bounds(source_ug: Mapping[int, int], lot_ug: int, *, is_complete: bool
     >>> share_bounds({1: 600, 2: 900}, 1000, is_complete=True)
     {1: (100000000000, 600000000000), 2: (400000000000, 900000000000)}
     """
+    # Cut down the least and round up the greatest: a bound is rather too wide.
+    greatest = {
+        source: most if (most := -(-mass_ug * SHARE_ONE // lot_ug)) < SHARE_ONE else SHARE_ONE
+        for source, mass_ug in source_ug.items()
+    }
+    if not is_complete:
+        return {source: (0, most) for source, most in greatest.items()}
     total_ug = sum(source_ug.values())
     found = {}
-    for source, mass_ug in source_ug.items():
-        others_ug = total_ug - mass_ug
-        # Cut down the least and round up the greatest: a bound is rather too wide.
-        least = max(lot_ug - others_ug, 0) * SHARE_ONE // lot_ug if is_complete else 0
-        greatest = min(-(-mass_ug * SHARE_ONE // lot_ug), SHARE_ONE)
-        found[source] = min(least, greatest), greatest
+    for source, most in greatest.items():
+        others_ug = total_ug - source_ug[source]
+        found[source] = min(max(lot_ug - others_ug, 0) * SHARE_ONE // lot_ug, most), most
     return found

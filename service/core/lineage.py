@@ -79,10 +79,10 @@ class Composition:
     lot: int
     shares: tuple[tuple[int, int], ...]
     remainder_e12: int
-    raw: tuple[tuple[int, int], ...]
+    raw: Sequence[tuple[int, int]]
     raw_unattributed: int
     raw_cut: int
-    claimable_raw: tuple[tuple[int, int], ...]
+    claimable_raw: Sequence[tuple[int, int]]
     may_contain: frozenset[int]
     unattributed_at: frozenset[int]
     visited: tuple[int, ...]

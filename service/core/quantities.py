@@ -15,6 +15,7 @@ share of a lot     integer parts per 10**12                    1 = 1 000 000 000
 """
 
 import re
+from collections.abc import Iterable
 from decimal import Decimal
 
 GRAMS_PER_KG = 1_000
@@ -170,8 +171,19 @@ def share_text(share_e12: int) -> str:
     >>> share_text(10**12 // 3)
     '0.333333333333'
     """
-    # A trace prints thousands of them; every share but a whole one is below one.
+    # Every share but a whole one is below one.
     return f"0.{share_e12:012d}" if 0 <= share_e12 < SHARE_ONE else _fixed_text(share_e12, 12)
+
+
+def share_texts(shares_e12: Iterable[int]) -> list[str]:
+    """`share_text` of many shares: a trace prints thousands of them.
+
+    Examples
+    --------
+    >>> share_texts([5, 10**12])
+    ['0.000000000005', '1.000000000000']
+    """
+    return [f"0.{share:012d}" if 0 <= share < SHARE_ONE else share_text(share) for share in shares_e12]
 
 
 def dry_ug(mass_g: int, moisture_ppm: int) -> int:

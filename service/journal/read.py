@@ -59,8 +59,11 @@ def known_at(session: Session, moment: datetime) -> Knowledge:
 
 def known_now(session: Session) -> Knowledge:
     """The sizes of all logs as this session's snapshot sees them."""
-    heads = session.execute(select(col(JournalHead.log_no), col(JournalHead.size)).order_by(col(JournalHead.log_no)))
-    return Knowledge(tuple((int(log_no), int(size)) for log_no, size in heads.all()) or ((0, 0),))
+    heads = session.connection().execute(_HEADS).all()
+    return Knowledge(tuple((int(log_no), int(size)) for log_no, size in heads) or ((0, 0),))
+
+
+_HEADS = select(col(JournalHead.log_no), col(JournalHead.size)).order_by(col(JournalHead.log_no))
 
 
 def current(row: type[FactRow], known: Knowledge | None = None) -> Select[FactRow]:

@@ -49,7 +49,7 @@ def current_values(
     statement = _values_by(row, names, by, without, column if unwanted else "", known)
     bound = {"unwanted": list(unwanted)} if unwanted else {}
     for portion in chunks(wanted):
-        yield from session.execute(statement, {"wanted": portion, **bound}).all()
+        yield from session.connection().execute(statement, {"wanted": portion, **bound}).all()
 
 
 # The sizes of a few states of knowledge come again and again, those of the past hardly ever.

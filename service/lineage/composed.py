@@ -4,9 +4,10 @@
 for the shares below the cut-off, which are in the remainder; `verify` compares them.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import overload
 
 from sqlmodel import Session
 
@@ -14,10 +15,33 @@ from service.core.apportion import apportion
 from service.core.mixture import Mixture
 from service.core.quantities import SHARE_ONE
 from service.lineage.closure import Behind, behind, few_members_of, members_of
+from service.lineage.kept import Members, members_by_source
 from service.lineage.stored import EVER, Derived
+from service.lots.rows import LotRow
 
 # What is weighted by mass within a source is told apart to one part of this.
 FINER = 10**12
+
+
+class SortedLater(Sequence[tuple[int, int]]):
+    """The entries of a mapping in the order of their keys, worked out when somebody looks: mostly nobody does."""
+
+    def __init__(self, entries: Callable[[], Mapping[int, int]]) -> None:
+        self._entries = entries
+
+    @cached_property
+    def _sorted(self) -> list[tuple[int, int]]:
+        return sorted(self._entries().items())
+
+    @overload
+    def __getitem__(self, place: int) -> tuple[int, int]: ...
+    @overload
+    def __getitem__(self, place: slice) -> Sequence[tuple[int, int]]: ...
+    def __getitem__(self, place: int | slice) -> tuple[int, int] | Sequence[tuple[int, int]]:
+        return self._sorted[place]
+
+    def __len__(self) -> int:
+        return len(self._sorted)
 
 
 @dataclass(frozen=True)
@@ -26,12 +50,12 @@ class Composed:
 
     Parameters
     ----------
-    members : weight of each origin lot, by source named.
+    members : origin lots by source named.
     """
 
     lot_id: int
     derived: Derived
-    members: Mapping[int, Mapping[int, int]]
+    members: Mapping[int, Members]
 
     @property
     def mixture(self) -> Mixture:
@@ -51,23 +75,46 @@ class Composed:
         found: dict[int, int] = {}
         for source, weight in by_source.items():
             within = self.members.get(source)
-            if source < 0 or not within:
+            if source < 0 or within is None:
                 continue
-            total = sum(within.values())
-            for lot_id, mass in within.items():
-                # Members without any dry mass weigh nothing, unless none of them has any.
-                part = weight * FINER * mass // total if total else weight * FINER // len(within)
-                if part:
-                    found[lot_id] = found.get(lot_id, 0) + part
+            parts = zip(within.lots, _parts(within, weight * FINER), strict=True)
+            if found.keys().isdisjoint(within.lots):
+                found.update(parts)
+                continue
+            for lot_id, part in parts:  # some of the lots are in another source, too
+                found[lot_id] = found.get(lot_id, 0) + part
+        return found if all(found.values()) else {lot_id: part for lot_id, part in found.items() if part}
+
+    @cached_property
+    def rows(self) -> dict[int, LotRow]:
+        """The origin lots of all sources named."""
+        found: dict[int, LotRow] = {}
+        for within in self.members.values():
+            found.update(within.rows)
         return found
 
     @cached_property
     def shares_e12(self) -> tuple[tuple[tuple[int, int], ...], int]:
         """(origin lot, share per 10**12) by lot, and the remainder; together they sum to one exactly."""
-        origins = sorted(self.weights)
+        weights = self.weights
+        origins = sorted(weights)
         rest = (self.mixture.cut + self.mixture.unattributed) * FINER
-        remainder, *parts = apportion(SHARE_ONE, [rest, *(self.weights[origin] for origin in origins)])
+        remainder, *parts = apportion(SHARE_ONE, [rest, *map(weights.__getitem__, origins)])
         return tuple(zip(origins, parts, strict=True)), remainder
+
+    @property
+    def raw(self) -> Sequence[tuple[int, int]]:
+        """(origin lot, weight per FINE x FINER), by lot."""
+        return SortedLater(lambda: self.weights)
+
+    @property
+    def claimable_raw(self) -> Sequence[tuple[int, int]]:
+        """The same, less what was withheld on the way."""
+        return SortedLater(lambda: self.claims)
+
+    def origins_of(self, sources: Iterable[int]) -> set[int]:
+        """The origin lots of some of the sources named."""
+        return {origin for source in sources if source in self.members for origin in self.members[source].lots}
 
 
 def composed_lots(session: Session, derived: Mapping[int, Derived]) -> dict[int, Composed]:
@@ -80,18 +127,18 @@ def composed_lots(session: Session, derived: Mapping[int, Derived]) -> dict[int,
     }
 
 
-def members_by_source(session: Session, source_ids: Iterable[int]) -> dict[int, dict[int, int]]:
-    found: dict[int, dict[int, int]] = {}
-    for source_id, lot_id, weight in members_of(session, source_ids):
-        found.setdefault(source_id, {})[lot_id] = weight
-    return found
+def _parts(within: Members, weight: int) -> list[int]:
+    """A weight split among the origin lots of a source, cut down."""
+    total = within.total
+    if total:
+        return [weight * mass // total for mass in within.weights]
+    # Members without any dry mass weigh nothing, unless none of them has any.
+    return [weight // len(within.lots)] * len(within.lots)
 
 
-def origins_before_vessels(session: Session, composed: Composed) -> set[int]:
-    """The origin lots that may be in a lot without having gone through a vessel on the way."""
-    near = {number for number, code in composed.derived.reach.items() if number > 0 and code == EVER}
-    named = {origin for source in near & composed.members.keys() for origin in composed.members[source]}
-    return named.union(origin for _, origin, _ in members_of(session, near - composed.members.keys()))
+def sources_before_vessels(derived: Derived) -> set[int]:
+    """What may be in a lot without having gone through a vessel on the way."""
+    return {number for number, code in derived.reach.items() if number > 0 and code == EVER}
 
 
 def origins_behind(session: Session, lot_id: int, derived: Derived | None) -> set[int]:

@@ -4,11 +4,14 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
+from typing import Any, NamedTuple
 
 from sqlalchemy import BigInteger, Select, bindparam, func, select
 from sqlmodel import Session, col
 
-from service.journal.read import current_by_id
+from service.journal.one_of import one_of
+from service.journal.read import chunks, stands
+from service.journal.values import as_stored, moment_of, table_of
 from service.lineage.flows import draw_code, moment_at
 from service.lineage.graph import LotGraph
 from service.lineage.stored import EVER, Derived
@@ -23,13 +26,14 @@ class VesselRange:
 
     Parameters
     ----------
+    vessel : its code.
     since : when its period began.
     is_proven_empty : whether it was proven empty then; else it was taken into use then.
     until : nothing charged later can be in it.
     """
 
     period_id: int
-    vessel: Equipment
+    vessel: str
     since: datetime
     is_proven_empty: bool
     until: datetime
@@ -41,27 +45,59 @@ class VesselRange:
             "was last proven empty" if self.is_proven_empty else "was never proven empty since it was taken into use"
         )
         return (
-            f"Vessel {self.vessel.code} {began} on {self.since.date().isoformat()}: whatever was charged into it until "
+            f"Vessel {self.vessel} {began} on {self.since.date().isoformat()}: whatever was charged into it until "
             f"{self.until:%Y-%m-%d %H:%M} UTC may be in the lot, and whatever that may contain."
         )
 
 
 def ranges_of(session: Session, until_codes: Mapping[int, int]) -> list[VesselRange]:
     """Vessel periods with the code until which each may be in something, the oldest first."""
-    periods = current_by_id(session, Process, until_codes)
-    vessels = current_by_id(session, Equipment, {period.equipment_id or 0 for period in periods.values()})
-    first = _first_periods(session, vessels)
     found = [
-        VesselRange(
-            period_id=period.id,
-            vessel=vessels[period.equipment_id or 0],
-            since=period.started_at,
-            is_proven_empty=first[period.equipment_id or 0] != period.id,
-            until=moment_at(until_codes[period.id] // 2),
-        )
-        for period in periods.values()
+        VesselRange(one.id, one.vessel, one.started_at, one.is_proven_empty, moment_at(until_codes[one.id] // 2))
+        for one in vessel_periods(session, until_codes)
     ]
-    return sorted(found, key=lambda one: (one.since, one.vessel.code))
+    return sorted(found, key=lambda one: (one.since, one.vessel))
+
+
+class VesselPeriod(NamedTuple):
+    """A period of a vessel, from one proof that it was empty to the next.
+
+    Parameters
+    ----------
+    vessel : its code.
+    is_proven_empty : whether it was proven empty when the period began; else it was taken into use then.
+    """
+
+    id: int
+    vessel: str
+    started_at: datetime
+    ended_at: datetime | None
+    is_proven_empty: bool
+
+
+def vessel_periods(session: Session, period_ids: Iterable[int]) -> list[VesselPeriod]:
+    """Several vessel periods, in no order."""
+    found = []
+    for portion in chunks(set(period_ids)):
+        rows = session.connection().execute(_periods(), {"wanted": portion}).all()
+        for period_id, vessel, started_at, ended_at, first_id in rows:
+            ended = None if ended_at is None else moment_of(ended_at)
+            found.append(VesselPeriod(period_id, vessel, moment_of(started_at), ended, first_id != period_id))
+    return found
+
+
+@cache
+def _periods() -> Select[Any]:
+    # Identities are given in order: the first period of a vessel is the one with which it was taken into use.
+    period, vessel, any_period = table_of(Process), table_of(Equipment), table_of(Process).alias("any_period")
+    first = select(func.min(any_period.c.id)).where(any_period.c.equipment_id == period.c.equipment_id)
+    moments = as_stored(period, ("started_at", "ended_at"))
+    return select(period.c.id, vessel.c.code, *moments, first.scalar_subquery()).where(
+        one_of(period.c.id, "wanted"),
+        vessel.c.id == period.c.equipment_id,
+        *stands(period.c, table_of(Process).alias().c, None),
+        *stands(vessel.c, table_of(Equipment).alias().c, None),
+    )
 
 
 def periods_walked(graph: LotGraph, period_ids: Iterable[int], visited: Iterable[int]) -> dict[int, int]:
@@ -75,14 +111,6 @@ def periods_walked(graph: LotGraph, period_ids: Iterable[int], visited: Iterable
         if not graph.is_narrowed(line):
             until_codes[line.process_id] = max(draw_code(line), until_codes.get(line.process_id, 0))
     return until_codes
-
-
-def _first_periods(session: Session, vessel_ids: Iterable[int]) -> dict[int, int]:
-    """The period with which each vessel was taken into use: identities are given in order."""
-    query = select(col(Process.equipment_id), func.min(col(Process.id))).where(
-        col(Process.equipment_id).in_(vessel_ids)
-    )
-    return {vessel: period for vessel, period in session.execute(query.group_by(col(Process.equipment_id))) if vessel}
 
 
 def nearest_periods(derived: Derived) -> dict[int, int]:

@@ -109,7 +109,7 @@ def derived_lots(session: Session, lot_ids: Iterable[int], known: Knowledge | No
     """What holds of several made lots, now or as it was known; origin lots, made of nothing, are left out."""
     found: dict[int, Derived] = {}
     for portion in chunks(set(lot_ids)):
-        for lot_id, body in session.execute(_bodies(known), {"wanted": portion}):
+        for lot_id, body in session.connection().execute(_bodies(known), {"wanted": portion}).all():
             found[lot_id] = derived_of(body)
     return found
 

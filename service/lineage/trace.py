@@ -11,9 +11,10 @@ from service.core.lineage import Composition, recycled_fraction
 from service.core.mixture import fraction_of
 from service.core.quantities import percent_cut_down
 from service.journal.read import Knowledge, current_by_id
-from service.lineage.closure import Behind, behind
-from service.lineage.composed import FINER, Composed, composed_lots, few_origins_among, origins_before_vessels
+from service.lineage.composed import FINER, Composed, sources_before_vessels
+from service.lineage.extent import Extent, extent_of
 from service.lineage.graph import LotGraph
+from service.lineage.kept import members_by_source
 from service.lineage.ranges import VesselRange, nearest_periods, periods_behind, ranges_of
 from service.lineage.stored import EVER, Derived, derived_lots
 from service.lots.rows import LotRow, lot_rows
@@ -22,10 +23,6 @@ from service.lots.tables import Lot
 from service.plant.statuses import WasteClass
 from service.plant.tables import Material
 
-# A history of so many runs, charges and lots is walked; what is longer was worked out in advance.
-WALKED_MAX = 60
-LISTED_MAX = 2_000  # a may-contain set wider than this is given as ranges
-LOOKED_AT_MAX = 2_500  # runs, charges and lots looked through to find out whether it is
 BEFORE_RECORDS = "before records began"
 Withheld = Callable[[int], Fraction]
 
@@ -105,9 +102,9 @@ def trace_lot(
     """
     if known is None:
         derived = derived_lots(session, [lot.id]).get(lot.id)
-        found = None if derived is None else behind(session, derived.reach, LOOKED_AT_MAX)
-        if derived is not None and found is not None and len(found.until) > WALKED_MAX:
-            return _wide_trace(session, lot, derived, found, through_all)
+        extent = None if derived is None else extent_of(session, derived.reach)
+        if derived is not None and extent is not None and not extent.is_walked:
+            return _wide_trace(session, lot, derived, extent, through_all)
     graph = LotGraph(session, known)
     composition = graph.trace(lot.id, cut_off=cut_off, passed=kept)
     lots = graph.lots_of({lot.id} | composition.may_contain)
@@ -122,36 +119,41 @@ def trace_lot(
     return Trace(lot, composition, {lot_id: one.lot for lot_id, one in lots.items()}, counted, graph)
 
 
-def _wide_trace(session: Session, lot: Lot, derived: Derived, found: Behind, through_all: bool) -> Trace:
+def _wide_trace(session: Session, lot: Lot, derived: Derived, extent: Extent, through_all: bool) -> Trace:
     """A trace out of what was worked out in advance.
 
     Where what it may contain is too much to list, named is what has a share and what came through no vessel.
     """
-    composed = composed_lots(session, {lot.id: derived})[lot.id]
-    near_origins = frozenset(origins_before_vessels(session, composed))
+    mixture = derived.mixture
+    near = sources_before_vessels(derived)
+    composed = Composed(
+        lot.id,
+        derived,
+        members_by_source(session, near.union(source for source in mixture.weights if source > 0)),
+    )
+    near_origins = frozenset(composed.origins_of(near))
     shares, remainder = composed.shares_e12
-    named = frozenset(origin for origin, _ in shares)
-    origins = few_origins_among(session, found, LISTED_MAX)
-    is_listed = origins is not None
+    named = frozenset(composed.weights)
     # Otherwise what was made between the lot and the nearest vessels is known one by one.
-    numbers = found.until if is_listed else derived.reach
-    near = lot_rows(session, {lot.id, *(number for number, code in numbers.items() if number > 0 and code == EVER)})
-    mixture = composed.mixture
+    numbers = derived.reach if extent.until is None else extent.until
+    visited = lot_rows(session, {lot.id, *(number for number, code in numbers.items() if number > 0 and code == EVER)})
     composition = Composition(
         lot=lot.id,
         shares=shares,
         remainder_e12=remainder,
-        raw=tuple(sorted(composed.weights.items())),
+        raw=composed.raw,
         raw_unattributed=mixture.unattributed * FINER,
         raw_cut=SCALE - mixture.unattributed * FINER - sum(composed.weights.values()),
-        claimable_raw=tuple(sorted(composed.claims.items())),
-        may_contain=named | (near_origins if origins is None else origins),
+        claimable_raw=composed.claimable_raw,
+        may_contain=named | (near_origins if extent.origins is None else extent.origins),
         unattributed_at=frozenset(-source for source in (*mixture.weights, *numbers) if source < 0),
-        visited=tuple(near),
+        visited=tuple(visited),
     )
-    lots = lot_rows(session, composition.may_contain) | near
+    lots = composed.rows | visited
+    if missing := composition.may_contain - lots.keys():
+        lots |= lot_rows(session, missing)
     periods = periods_behind(session, derived) if through_all else nearest_periods(derived)
-    wide = Wide(composed, near_origins, tuple(ranges_of(session, periods)), is_listed)
+    wide = Wide(composed, near_origins, tuple(ranges_of(session, periods)), extent.origins is not None)
     return Trace(lot, composition, lots, frozenset(), LotGraph(session), wide)
 
 
@@ -174,6 +176,14 @@ def steps_behind(trace: Trace) -> list[int]:
 
 def origin_word(lot: LotRow) -> str:
     return BEFORE_RECORDS if lot.origin is LotOrigin.OPENING else lot.kind.value
+
+
+def remainder_words(trace: Trace) -> str:
+    """What the remainder of a trace is: of a long history mostly what is too little to be named."""
+    if trace.wide is None:
+        return "not attributed to anything recorded"
+    is_partly_unknown = trace.wide.composed.mixture.unattributed > 0
+    return "in shares below the cut-off" + (", or not attributed to anything recorded" if is_partly_unknown else "")
 
 
 def percent_text(fraction: Fraction) -> str:

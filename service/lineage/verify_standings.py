@@ -13,9 +13,10 @@ from sqlmodel import Session
 
 from service.core.mixture import FINE
 from service.journal.faults import Report
-from service.lineage.composed import Composed, members_by_source
+from service.lineage.composed import Composed
 from service.lineage.independent_lines import LINES_OF_PROCESS, Event, NotPlain, event_of
 from service.lineage.independent_walk import Walk
+from service.lineage.kept import members_by_source
 from service.lineage.standing import Standing, body_of, standing_of
 from service.lineage.stored import Derived, unpacked
 from service.lineage.verify_meaning import ALL_MAX, compare_shares, sample

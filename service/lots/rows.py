@@ -157,7 +157,7 @@ def origin_masses_g(session: Session, lot_ids: Iterable[int], known: Knowledge |
 def lot_rows(session: Session, lot_ids: Iterable[int]) -> dict[int, LotRow]:
     found: dict[int, LotRow] = {}
     for portion in chunks(set(lot_ids)):
-        rows = session.execute(_LOTS_BY_ID, {"wanted": portion}).all()
+        rows = session.connection().execute(_LOTS_BY_ID, {"wanted": portion}).all()
         found |= {stored[0]: _lot_row(stored) for stored in rows}
     return found
 

@@ -13,9 +13,8 @@ from service.journal.read import Knowledge, current, known_now
 from service.lineage.basis import basis_words
 from service.lineage.down import trace_down_out
 from service.lineage.parties import deliveries_of, partner_names
-from service.lineage.schemas import BoundedShareOut
-from service.lineage.trace import Trace, trace_lot
-from service.lineage.trace_out import sizes_out, trace_out
+from service.lineage.trace import Trace, remainder_words, trace_lot
+from service.lineage.trace_out import ShareRow, sizes_out, trace_out
 from service.lots.queries import get_lot, get_process, materials_of
 from service.lots.statuses import Step
 from service.lots.stock import accounts_of
@@ -31,7 +30,7 @@ NOT_DECIDED_HERE = "Computed from what was recorded. It decides neither food con
 def origins_json(session: Session, code: str, known: Knowledge | None, *, expand: bool) -> str:
     """What a lot was made from, as exactly one JSON object."""
     trace = trace_lot(session, get_lot(session, code), known)
-    return trace_out(session, trace, known, expand=expand).model_dump_json(by_alias=True, indent=2)
+    return trace_out(session, trace, known, expand=expand).as_model().model_dump_json(by_alias=True, indent=2)
 
 
 def origins_sheet(session: Session, code: str, known: Knowledge | None, *, expand: bool) -> str:
@@ -50,7 +49,7 @@ def origins_sheet(session: Session, code: str, known: Knowledge | None, *, expan
             *table(("supplier", "lots", "share"), suppliers),
             "",
             *table(("supplier", "ticket", "lot", "kind", "share"), _origin_rows(session, trace, answer.shares, known)),
-            f"remainder (not attributed to anything recorded): {answer.remainder}",
+            f"remainder ({remainder_words(trace)}): {answer.remainder}",
             "",
             *_may_contain_words(trace, answer.why_wide),
             "",
@@ -112,13 +111,13 @@ def _supplier_share(session: Session, code: str, known: Knowledge | None, suppli
 
 def descendants_json(session: Session, code: str, known: Knowledge | None) -> str:
     """Where a lot went, as exactly one JSON object."""
-    return trace_down_out(session, [get_lot(session, code)], known).model_dump_json(by_alias=True, indent=2)
+    return trace_down_out(session, [get_lot(session, code)], known).as_model().model_dump_json(by_alias=True, indent=2)
 
 
 def descendants_sheet(session: Session, code: str, known: Knowledge | None) -> str:
     """Where a lot went: every lot and vessel that may contain some of it."""
     answer = trace_down_out(session, [get_lot(session, code)], known)
-    lots = [(row.lot, row.kind.value, row.mass_kg, row.on_hand_kg, row.share) for row in answer.affected]
+    lots = list(answer.affected)
     vessels = [(row.vessel, row.content_dry_kg, row.share) for row in answer.vessels]
     return "\n".join(
         [
@@ -141,17 +140,17 @@ def table(heads: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> list[str]:
 
 
 def _origin_rows(
-    session: Session, trace: Trace, shares: Sequence[BoundedShareOut], known: Knowledge | None
+    session: Session, trace: Trace, shares: Sequence[ShareRow], known: Knowledge | None
 ) -> list[tuple[str, ...]]:
     by_code = {lot.code: lot for lot in trace.lots.values()}
     deliveries = deliveries_of(session, trace.lots.values(), known)
     names = partner_names(session, [delivery.supplier_id for delivery in deliveries.values()], known)
     rows: list[tuple[str, ...]] = []
-    for share in shares:
-        delivery = deliveries.get(by_code[share["bale"]].delivery_id or 0)
+    for bale, kind, share, _, _ in shares:
+        delivery = deliveries.get(by_code[bale].delivery_id or 0)
         supplier = "-" if delivery is None else names[delivery.supplier_id]
         ticket = "-" if delivery is None else delivery.ticket_no
-        rows.append((supplier, ticket, share["bale"], share["kind"], share["share"]))
+        rows.append((supplier, ticket, bale, kind, share))
     return rows
 
 

@@ -88,7 +88,9 @@ def test_a_crash_says_nothing_of_its_cause(plant: Plant, caplog: pytest.LogCaptu
     def post_crash(write: Write) -> None:
         raise RuntimeError("the secret word is marzipan")
 
-    plant.app.include_router(routes)
+    app = create_app(Settings(plant.database.url, "https://trace.example.com"), plant.writer)
+    app.include_router(routes)
+    plant.client = TestClient(app, raise_server_exceptions=False)
     response = plant.request("POST", "/v1/crash")
     problem_of(response, 500, "internal-failure")
     assert "marzipan" not in response.text

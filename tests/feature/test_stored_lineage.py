@@ -20,8 +20,7 @@ from time_steps import REPORT, residence
 
 from service.balances.queries import Claimable
 from service.journal.read import Knowledge, known_now
-from service.lineage import derive_vessel, descent
-from service.lineage import trace as trace_module
+from service.lineage import derive_vessel, descent, extent
 from service.lineage.flows import microseconds
 from service.lineage.graph import LotGraph
 from service.lineage.stored import Derived, derived_lots
@@ -41,8 +40,8 @@ def _short_stretches(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture
 def never_walked(monkeypatch: pytest.MonkeyPatch) -> None:
     """Every answer is told as worked out in advance and by ranges, however short the history is."""
-    monkeypatch.setattr(trace_module, "WALKED_MAX", 0)
-    monkeypatch.setattr(trace_module, "LISTED_MAX", -1)
+    monkeypatch.setattr(extent, "WALKED_MAX", 0)
+    monkeypatch.setattr(extent, "LISTED_MAX", -1)
     monkeypatch.setattr(descent, "WALKED_MAX", -1)  # not even one
 
 

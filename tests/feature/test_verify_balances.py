@@ -1,8 +1,8 @@
 """Goal: `verify` adds the lines of every closed run up again, and names each figure of a balance that says otherwise.
 
 Method: a run with a measured and a default moisture, lots fed whole, a stated loss and two estimates
-is closed by the verbs and agrees. Then wrong balances are written through the journal, so that all hashes agree and only
-the sums can tell.
+is closed by the verbs and agrees. Then wrong balances are written through the journal, so that all hashes agree and
+only the sums can tell.
 """
 
 from typing import Any

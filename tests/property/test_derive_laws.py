@@ -26,7 +26,7 @@ from stored_lineage import NONE, UNIT, Told, told_by_walking, told_in_advance
 from service.balances.queries import Claimable
 from service.core.mixture import FINE
 from service.journal.read import known_now
-from service.lineage import derive, derive_vessel, descent, trace
+from service.lineage import derive, derive_vessel, descent, extent
 from service.lineage.derive_all import TABLES, derive_all
 from service.lineage.graph import LotGraph
 from service.lineage.holds import holds_reaching
@@ -119,8 +119,8 @@ def walk_all(monkeypatch: pytest.MonkeyPatch) -> pytest.MonkeyPatch:
 
 def limit(monkeypatch: pytest.MonkeyPatch, most: int, listed: int = 2_000) -> None:
     """Walk histories of at most so many pieces; longer ones are told as worked out, up to `listed` origins in full."""
-    monkeypatch.setattr(trace, "WALKED_MAX", most)
-    monkeypatch.setattr(trace, "LISTED_MAX", listed)
+    monkeypatch.setattr(extent, "WALKED_MAX", most)
+    monkeypatch.setattr(extent, "LISTED_MAX", listed)
     monkeypatch.setattr(descent, "WALKED_MAX", most - 3)  # as many are asked for at once
 
 

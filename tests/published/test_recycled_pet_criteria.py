@@ -105,6 +105,7 @@ def test_most_content_that_would_comply():
         if each.maximum_content < 1
     }
     assert found == expected
+    assert {each.maximum_content for each in verdict.surrogates if each.complies} == {Fraction(1)}
     assert verdict.limiting.surrogate is Surrogate.BENZOPHENONE
     # A content allowed is never rounded up, and at it the verdict turns.
     assert str(percent_cut_down(*verdict.maximum_content.as_integer_ratio())) == "70.1"

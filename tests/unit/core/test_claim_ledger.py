@@ -99,6 +99,10 @@ class TestClaims:
         assert [each.reason for each in ledger.refusals(claim(2, 4, (1, 1)))] == ["container-claimed"]
         assert ledger.refusals(claim(2, 8, (1, 1))) == ()
 
+    def test_a_claim_that_came_back_at_once_was_never_in_the_way(self):
+        ledger = self.stocked().issued(claim(1, 5, (1, 10))).returned(1, 1, 10 * KG, 5, is_unopened=True)
+        assert ledger.refusals(claim(2, 4, (1, 1))) == ()
+
     def test_returns_booked_in_the_wrong_order_end_the_claim_with_the_later(self):
         ledger = self.stocked().issued(claim(1, 5, (1, 10))).returned(1, 1, 4 * KG, 9, is_unopened=True)
         ledger = ledger.returned(1, 1, 6 * KG, 7, is_unopened=True)

@@ -222,7 +222,7 @@ class TestTraced:
             content_of_composition(walked, KINDS.__getitem__, is_claimable_only=True),
             content_of_mixture(stored, KINDS.__getitem__, is_claimable_only=True),
         ):
-            assert found.decontaminated == Bound(Fraction(9, 10), Fraction(9, 10))
+            assert found.decontaminated == found.post_consumer == Bound(Fraction(9, 10), Fraction(9, 10))
         assert content_of_composition(walked, KINDS.__getitem__).decontaminated.least == 1
         assert content_of_mixture(stored, KINDS.__getitem__).decontaminated.least == 1
 

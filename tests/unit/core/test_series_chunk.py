@@ -8,6 +8,7 @@ contradict each other.
 import hashlib
 import math
 import struct
+import tracemalloc
 import zlib
 
 import numpy as np
@@ -138,6 +139,26 @@ def test_a_sound_checksum_is_not_enough(changed, says):
     assert same_bits(decode(resealed(encode(DIGITS))), DIGITS)
     with pytest.raises(ChunkDamaged, match=says):
         decode(resealed(encode(DIGITS), **changed))
+
+
+@pytest.mark.parametrize("cut", [slice(0, -1), slice(0, -4), slice(0, None)])
+def test_packed_samples_end_where_they_end(cut):
+    """Their own check cut off, or something behind it."""
+    chunk = encode(DIGITS)
+    packed = chunk[series_chunk._HEADER.size : -4][cut] + (b"\0" if cut.stop is None else b"")
+    with pytest.raises(ChunkDamaged, match="others came out"):
+        decode(resealed(chunk, packed=packed))
+
+
+def test_a_small_chunk_cannot_fill_the_memory():
+    bomb = resealed(encode(DIGITS), packed=zlib.compress(bytes(20_000_000), 1))
+    tracemalloc.start()
+    try:
+        with pytest.raises(ChunkDamaged, match="others came out"):
+            decode(bomb)
+        assert tracemalloc.get_traced_memory()[1] < 1_000_000
+    finally:
+        tracemalloc.stop()
 
 
 def test_versions_and_strangers():

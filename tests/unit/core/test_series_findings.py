@@ -54,6 +54,14 @@ class TestOddSeries:
         (only,) = judge(series, BED, 0, 3 * MINUTE).excursions
         assert (only.from_ms, only.to_ms, only.samples) == (0, 3 * MINUTE, 3)
 
+    def test_two_values_of_which_one_was_sent_twice(self):
+        series = SignalSeries.of([0, MINUTE, MINUTE, MINUTE, 2 * MINUTE], [206.0, 207.0, 206.5, 207.0, 206.0])
+        found = judge(series, BED, 0, 3 * MINUTE)
+        assert [(each.kind, each.samples) for each in found.findings] == [
+            (FindingKind.SENT_TWICE, 1),
+            (FindingKind.TWO_VALUES, 2),
+        ]
+
     def test_a_clock_set_back_lives_an_hour_twice(self):
         """An hour of silence hides behind it: 40 minutes logged, one hour nothing, the clock back by 60 min 20 s."""
         series = joined([log([206.0] * 100), log([206.0] * 40, 39 * MINUTE + 40_000)])
@@ -81,6 +89,8 @@ class TestOddSeries:
         assert (finding.kind, finding.from_ms, finding.to_ms) == (FindingKind.STUCK, 20 * MINUTE, 51 * MINUTE + 1)
         assert (found.outcome, found.suspect) == (Outcome.NOT_PROVEN, ((20 * MINUTE, 51 * MINUTE + 1),))
         assert judged([206.0, *[206.5] * 31, 206.0], stuck).findings == ()
+        # Nobody knows what it did in a gap.
+        assert judged([*[206.5] * 20, *[None] * 10, *[206.5] * 20], stuck).findings == ()
         assert judged(values, BED).findings == ()
 
     def test_wrong_unit(self):
