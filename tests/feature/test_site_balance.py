@@ -243,7 +243,7 @@ def test_a_shift_pattern_and_the_audit_year_are_dated_settings(plant: Plant) -> 
     shifts = [balance(plant, f"period=shift&from=2026-{day}T16:00:00Z") for day in ("04-29", "05-02")]
     assert [(one["label"][-5:], one["parts"][0]["hours"]) for one in shifts] == [("14:00", "8"), ("06:00", "12")]
     assert balance(plant, "period=audit_year&from=2026-08-01T00:00:00Z")["label"] == "2026-07-01 to 2027-07-01"
-    for key, value in (("shift_starts", "6 o'clock"), ("audit_year_start", "02-29"), ("bulk_density_kg_m3", "400-250")):
+    for key, value in (("shift_starts", "6:00"), ("audit_year_start", "02-29"), ("bulk_density_kg_m3", "400-250")):
         refused = state(key, value, "2026-06-01T00:00:00Z", 422)
         assert refused["errors"][0]["pointer"] == "/value"
-    assert state("balance_tolerance_fraction", "3 %", "2026-06-01T00:00:00Z", 422)["code"] == "setting-not-a-fraction"
+    assert state("balance_tolerance_fraction", "0,03", "2026-06-01T00:00:00Z", 422)["code"] == "setting-not-a-fraction"
