@@ -13,6 +13,7 @@ from decimal import Decimal
 from typing import Annotated, Any, get_args
 
 from fastapi import APIRouter, Depends, Query, Request, Response
+from fastapi.concurrency import run_in_threadpool
 from fastapi.exceptions import RequestValidationError
 from fastapi.routing import APIRoute
 from pydantic import (
@@ -321,14 +322,15 @@ Reason = Annotated[str, Field(min_length=3, max_length=400, description="Why; a 
 LotCode = Annotated[str, Field(min_length=10, max_length=16, description="The ten characters under the QR code.")]
 
 
-def _knowledge(
+# Not a plain function: those wait for a thread, and mostly there is nothing to be looked up.
+async def _knowledge(
     session: Read,
     known_at_time: Annotated[
         Moment | None,
         Query(alias="known_at", description="Answer as it was known at this moment (RFC 3339); now if left out."),
     ] = None,
 ) -> Knowledge | None:
-    return None if known_at_time is None else known_at(session, known_at_time)
+    return None if known_at_time is None else await run_in_threadpool(known_at, session, known_at_time)
 
 
 Known = Annotated[Knowledge | None, Depends(_knowledge)]

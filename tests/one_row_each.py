@@ -22,6 +22,8 @@ from service.core.doubt_verdict import DoubtVerdict
 from service.core.mass_balance import Verdict
 from service.core.receipt import PayableFormula
 from service.core.weighing import AccuracyClass
+from service.counts.statuses import LevelHow
+from service.counts.tables import LevelReading, StockCount, StockCountLine
 from service.journal.entry import CHECKPOINT_EVERY, Entry, text_digest
 from service.journal.tables import SITE_STEP, PrivateText, TextCommitment
 from service.lots import statuses as of_lots
@@ -49,7 +51,8 @@ PHOTO = b"\xff\xd8\xff\xe0 no picture, but it begins like one"
 KINDS = (
     "actor", "balance", "container_type", "contract", "deduction", "delivery", "equipment", "equipment_event",
     "hold", "instrument", "line", "lot", "material", "measurement", "paper", "partner", "process", "recall",
-    "recall_finding", "remark", "residence", "setting", "site", "weighing", "weighing_choice",
+    "recall_finding", "remark", "residence", "setting", "site", "stock_count", "stock_count_line", "level_reading",
+    "weighing", "weighing_choice",
 )  # fmt: skip
 EXTRA = (
     "text", "tare_weighing", "first_residence", "second_equipment", "second_process", "made_lot", "drawn_lot",
@@ -385,6 +388,36 @@ def run_data(ids: dict[str, int]) -> Iterator[SQLModel]:
         mass_g=FED_G,
         how=FindingHow.SEEN,
         place="Row 4",
+    )
+    yield from count_data(ids)
+
+
+def count_data(ids: dict[str, int]) -> Iterator[SQLModel]:
+    """A count that another approved, and a level: a reading states one of its three columns."""
+    yield StockCount(
+        id=ids["stock_count"],
+        place="Row 4",
+        note_id=ids["text"],
+        counter_id=ids["actor"],
+        approver_id=1,
+        approved_at=EVENING,
+    )
+    yield StockCountLine(
+        id=ids["stock_count_line"],
+        count_id=ids["stock_count"],
+        lot_id=ids["lot"],
+        is_found=True,
+        mass_g=LOT_G - FED_G,
+        pieces=1,
+        booked_line_id=ids["line"],
+    )
+    yield LevelReading(
+        id=ids["level_reading"],
+        equipment_id=ids["equipment"],
+        how=LevelHow.LEVEL,
+        level_ppm=500_000,
+        material_id=ids["material"],
+        moisture_ppm=7_000,
     )
 
 

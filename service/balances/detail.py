@@ -12,9 +12,9 @@ from service.balances.expected import (
     KEYS,
     StreamExpected,
     by_stream,
-    expectation_sentence,
     expectations,
     labels_sentence,
+    unusual_sentences,
 )
 from service.balances.schemas import BalanceDetail, CauseOut, ContributionOut, ExpectedOut
 from service.core.doubt_verdict import judge
@@ -49,7 +49,7 @@ def detail_of(
         largest_causes=_largest(doubt),
         remarks=list(doubt.doubts.remarks),
         likely_causes=_causes(session, process, computed, doubt, usual),
-        unusual=[*filter(None, map(expectation_sentence, usual)), *([labels] if labels else [])],
+        unusual=[*unusual_sentences(usual), *([labels] if labels else [])],
         streams=[_expected_out(one) for one in usual],
     )
 

@@ -30,6 +30,8 @@ class Causes:
         self._remarks: dict[str, None] = {}
         self._bare: dict[str, None] = {}
         self._expired: dict[int, list[datetime]] = {}
+        self._spans: dict[tuple[int, datetime], tuple[Cause, float]] = {}
+        self._scales: dict[tuple[int, datetime], tuple[Instrument, Calibration]] = {}
 
     @property
     def used(self) -> tuple[str, ...]:
@@ -37,7 +39,8 @@ class Causes:
 
     @property
     def remarks(self) -> tuple[str, ...]:
-        return (*self._remarks, *(self._expiry(scale, moments) for scale, moments in sorted(self._expired.items())))
+        expired = (self._expiry(scale, moments) for scale, moments in sorted(self._expired.items()))
+        return tuple(f"{words[:1].upper()}{words[1:]}" for words in (*self._remarks, *expired))
 
     @property
     def bare_lots(self) -> tuple[str, ...]:
@@ -73,6 +76,11 @@ class Causes:
 
     def scale_at(self, scale_id: int, at: datetime) -> tuple[Instrument, Calibration]:
         """The version of a scale in force when it was used; notes when its calibration was not valid."""
+        if (scale_id, at) not in self._scales:
+            self._scales[scale_id, at] = self._find_scale(scale_id, at)
+        return self._scales[scale_id, at]
+
+    def _find_scale(self, scale_id: int, at: datetime) -> tuple[Instrument, Calibration]:
         row = in_force(self.facts.instruments[scale_id], at)
         self.use(f"instrument {row.id} {row.version}")
         calibration = calibration_of(row)
@@ -104,9 +112,12 @@ class Causes:
 
     def span(self, scale_id: int, at: datetime) -> tuple[Cause, float]:
         """What all readings of a scale share: its cause and standard uncertainty as fraction of the mass."""
-        row, calibration = self.scale_at(scale_id, at)
-        u = calibration.span_u(at, self.worst_of_scales(at))
-        return self.named(CauseKind.SPAN, f"instrument {scale_id}", f"span of scale {row.code}"), u
+        if (scale_id, at) not in self._spans:
+            row, calibration = self.scale_at(scale_id, at)
+            u = calibration.span_u(at, self.worst_of_scales(at))
+            cause = self.named(CauseKind.SPAN, f"instrument {scale_id}", f"span of scale {row.code}")
+            self._spans[scale_id, at] = cause, u
+        return self._spans[scale_id, at]
 
     def weighing(self, row: Weighing, words: str) -> tuple[Cause, float] | None:
         """The reading of a weighing; None if no scale of ours is named."""

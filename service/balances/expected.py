@@ -1,6 +1,6 @@
 """What came out of a run against what usually comes out of its step for what was fed."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -84,21 +84,34 @@ def _range(
     return low, high
 
 
-def expectation_sentence(expected: StreamExpected) -> str:
-    """What is unusual about a stream, with the range and its source; '' for a usual one."""
-    name = expected.stream.replace("_", " ")
-    usual = f"{_percent(expected.usual.low_ppm)} to {_percent(expected.usual.high_ppm)} % of the dry input"
-    if expected.found is None:
-        words = f"{name[:1].upper()}{name[1:]}: nothing is booked; {usual} are usual ({expected.source})."
-        return words if expected.is_missing else ""
-    if not expected.is_doubtful:
-        return ""
-    side = "less" if expected.found.plausibility is Plausibility.BELOW else "more"
-    doubt = _percent(divide_half_up(int(expected.found.u95_ppm * 1000), 1000))
+def unusual_sentences(expected: Sequence[StreamExpected]) -> list[str]:
+    """What is not as usual: what is not booked at all in one sentence per source, then each unusual share."""
+    missing: dict[str, list[str]] = {}
+    for one in expected:
+        if one.is_missing:
+            missing.setdefault(one.source, []).append(f"{_name(one)} ({_usual(one)} %)")
+    found = [
+        f"Nothing is booked as {', '.join(names)}: that much of the dry input is usual ({source})."
+        for source, names in missing.items()
+    ]
+    return found + [_unusual(one, one.found) for one in expected if one.found is not None and one.is_doubtful]
+
+
+def _unusual(one: StreamExpected, found: ShareFound) -> str:
+    name, side = _name(one), "less" if found.plausibility is Plausibility.BELOW else "more"
+    doubt = _percent(divide_half_up(int(found.u95_ppm * 1000), 1000))
     return (
-        f"{name[:1].upper()}{name[1:]}: {_percent(expected.found.share_ppm)} % of the dry input, ± {doubt} % (U95), "
-        f"is {side} than the usual {usual} ({expected.source})."
+        f"{name[:1].upper()}{name[1:]}: {_percent(found.share_ppm)} % of the dry input, ± {doubt} % (U95), is {side} "
+        f"than the usual {_usual(one)} % ({one.source})."
     )
+
+
+def _name(one: StreamExpected) -> str:
+    return one.stream.replace("_", " ")
+
+
+def _usual(one: StreamExpected) -> str:
+    return f"{_percent(one.usual.low_ppm)} to {_percent(one.usual.high_ppm)}"
 
 
 def labels_sentence(settings: SettingsInForce, step: Step, streams: Iterable[str], at: datetime) -> str:

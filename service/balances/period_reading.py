@@ -179,7 +179,7 @@ class PeriodReader:
             return found
         # Stock is kept as it is now: lots of which something was recorded since are worked out anew.
         since = set(found)
-        for table, lot in ((Line, Line.lot_id), (LotMass, LotMass.id)):
+        for table, lot in ((Line, col(Line.lot_id)), (LotMass, col(LotMass.id))):
             later = select(lot).where(~self._known.covers(col(table.seq)), *self._of_site(col(table.seq))).distinct()
             since |= {int(lot_id) for lot_id in self._session.execute(later).scalars() if lot_id is not None}
         accounts = accounts_of(self._session, since, self._known)

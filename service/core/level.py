@@ -50,6 +50,10 @@ class DensityRange:
         return DensityRange(int(low), int(high))
 
     @property
+    def text(self) -> str:
+        return f"{self.low_kg_m3}-{self.high_kg_m3}"
+
+    @property
     def mean_kg_m3(self) -> int:
         return (self.low_kg_m3 + self.high_kg_m3) // 2
 

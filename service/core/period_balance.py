@@ -12,10 +12,12 @@ count's is known only when it was looked at, and belongs to that moment.
 Not here: reading what happened, doubt, tolerances as settings, moisture (everything comes as dry mass).
 """
 
+import math
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from enum import StrEnum
+from fractions import Fraction
 from itertools import accumulate, pairwise
 
 from service.core.mass_balance import Verdict, judge
@@ -165,12 +167,12 @@ class Process:
             out[kind] += flow.passed_by(moment)
         looped_in_ug = sum(flow.passed_by(moment) for flow in self.looped_in)
         looped_out_ug = sum(flow.passed_by(moment) for flow in self.looped_out)
-        share = self._share_until(moment, fed_ug)
-        estimated_ug = _cut(self.estimated_ug, *share)
-        unexplained_ug = 0
-        if self.when is When.AS_FED:
-            unexplained_ug = _cut(self.left_ug, *share)
-        elif self.when is When.AT_END and self.ended is not None and moment > self.ended:
+        spread_ug = self.left_ug if self.when is When.AS_FED else 0
+        estimated_ug, unexplained_ug = 0, 0
+        if spread_ug or self.estimates_ppm:
+            share = self._share_until(moment)
+            estimated_ug, unexplained_ug = int(self.estimated_ug * share), math.floor(spread_ug * share)
+        if self.when is When.AT_END and self.ended is not None and moment > self.ended:
             unexplained_ug = self.left_ug
         content_ug = self.heel_ug + fed_ug + looped_in_ug - sum(out.values()) - looped_out_ug
         return StepAccount(
@@ -183,15 +185,19 @@ class Process:
             **{f"{kind.value}_ug": out_ug for kind, out_ug in out.items()},
         )
 
-    def _share_until(self, moment: int, fed_ug: int) -> tuple[int, int]:
-        """How much of what the process has to spread had come by a moment: by what was fed, else by what came out."""
-        if self.fed_ug:
-            return fed_ug, self.fed_ug
-        return sum(out.passed_by(moment) for _, out in self.outs), self.out_ug
+    def _share_until(self, moment: int) -> Fraction:
+        """How much of what the process has to spread had come by a moment: by what was fed, else by what came out.
 
-
-def _cut(whole: int, part: int, of: int) -> int:
-    return whole * part // of if of else 0
+        Unrounded: a microgram of rounding here would be multiplied by what is missing per microgram fed.
+        """
+        flows = self.feeds if self.fed_ug else [flow for _, flow in self.outs]
+        whole_ug = self.fed_ug or self.out_ug
+        if not whole_ug:
+            return Fraction(0)
+        over_ug = sum(flow.dry_ug for flow in flows if moment > flow.start and moment >= flow.end)
+        running = (flow for flow in flows if flow.start < moment < flow.end)
+        part = over_ug + sum((Fraction(one.dry_ug * (moment - one.start), one.end - one.start) for one in running), 0)
+        return Fraction(part, whole_ug)
 
 
 @dataclass(frozen=True)
@@ -375,9 +381,9 @@ class SiteAccount:
 
     @property
     def adds_up(self) -> bool:
-        parts = (*self.materials.values(), *self.steps.values())
         total = self.opening_ug + self.in_ug == self.out_ug + self.unexplained_ug + self.closing_ug
-        return total and all(part.adds_up for part in parts)
+        by_material = all(account.adds_up for account in self.materials.values())
+        return total and by_material and all(account.adds_up for account in self.steps.values())
 
     def judged(self, tolerance_ppm: int) -> Verdict:
         """Whether the site closes within a tolerance, as fraction of what was received to be recycled."""

@@ -52,8 +52,8 @@ def behind(session: Session, reach: Mapping[int, int], limit: int | None = None)
     waiting = {number: code for number, code in reach.items() if code < EVER}
     while waiting:
         period_id, code = waiting.popitem()
-        rows = session.execute(_charged_before(limit is not None), {"period": period_id, "code": code, "most": limit})
-        for source_id, until in rows:
+        bound = {"period": period_id, "code": code} | ({} if limit is None else {"most": limit})
+        for source_id, until in session.connection().execute(_charged_before(limit is not None), bound).all():
             if found.get(source_id, -1) < until:
                 found[source_id] = until
                 if until < EVER:
@@ -89,8 +89,8 @@ def ahead(session: Session, start: Mapping[int, int]) -> dict[int, int]:
     waiting = set(found)
     while waiting:
         number = waiting.pop()
-        rows = session.execute(_charged_with(), {"source": number, "code": found[number]})
-        for period_id, at_code in rows:
+        bound = {"source": number, "code": found[number]}
+        for period_id, at_code in session.connection().execute(_charged_with(), bound).all():
             if found.get(period_id, EVER) > at_code:
                 found[period_id] = at_code
                 waiting.add(period_id)
@@ -120,15 +120,24 @@ class Ways:
     def ahead(self, lot_ids: Iterable[int]) -> dict[int, int]:
         """Everything these lots may have got into, as `ahead` says it."""
         wanted = list(lot_ids)
-        missing = [lot_id for lot_id in wanted if lot_id not in self._numbers]
-        if missing:
-            holding = sources_holding(self._session, missing)
-            self._numbers |= {lot_id: frozenset((lot_id, *holding.get(lot_id, ()))) for lot_id in missing}
+        self._look_up(wanted)
         numbers = frozenset[int]().union(*(self._numbers[lot_id] for lot_id in wanted))
         # A bale's own number leads nowhere: only its sources do.
         if numbers not in self._ahead:
             self._ahead[numbers] = ahead(self._session, dict.fromkeys(numbers, SINCE_EVER))
         return self._ahead[numbers]
+
+    def sources_of(self, lot_ids: Iterable[int]) -> dict[int, frozenset[int]]:
+        """The sources that each of these lots is a member of; one that is in none is left out."""
+        wanted = list(lot_ids)
+        self._look_up(wanted)
+        return {lot_id: found for lot_id in wanted if (found := self._numbers[lot_id] - {lot_id})}
+
+    def _look_up(self, lot_ids: Iterable[int]) -> None:
+        missing = [lot_id for lot_id in lot_ids if lot_id not in self._numbers]
+        if missing:
+            holding = sources_holding(self._session, missing)
+            self._numbers |= {lot_id: frozenset((lot_id, *holding.get(lot_id, ()))) for lot_id in missing}
 
 
 def is_reached(reach: Mapping[int, int], from_code: Mapping[int, int]) -> bool:
@@ -144,15 +153,16 @@ def lots_reached(session: Session, from_code: Mapping[int, int], most: int | Non
     most : give up beyond so many; then the answer is None.
     """
     found: set[int] = set()
+    connection = session.connection()
     for number, code in from_code.items():
-        rows = session.execute(
-            _lots_containing(), {"source": number, "code": code}, execution_options={"yield_per": ROWS_AT_A_TIME}
-        )
-        for (lot_id,) in rows:
-            found.add(lot_id)
-            if most is not None and len(found) > most:
-                rows.close()
-                return None
+        bound = {"source": number, "code": code}
+        if most is None:
+            rows = connection.execute(_lots_containing(), bound, execution_options={"yield_per": ROWS_AT_A_TIME})
+            found.update(rows.scalars())
+            continue
+        found.update(connection.execute(_few_containing(), bound | {"most": most + 1}).scalars())
+        if len(found) > most:
+            return None
     return found
 
 
@@ -164,29 +174,41 @@ def _lots_containing() -> Select[Any]:
     )
 
 
+@cache
+def _few_containing() -> Select[Any]:
+    return _lots_containing().limit(bindparam("most"))
+
+
 def sources_holding(session: Session, lot_ids: Iterable[int]) -> dict[int, list[int]]:
     """The sources that each of these lots is a member of; a made lot is none, it stands for itself."""
     found: dict[int, list[int]] = {}
-    query = select(col(SourceMember.lot_id), col(SourceMember.source_id)).where(
-        one_of(col(SourceMember.lot_id), "wanted")
-    )
     for portion in chunks(set(lot_ids)):
-        for lot_id, source_id in session.execute(query, {"wanted": portion}):
+        for lot_id, source_id in session.connection().execute(_sources_of_lots(), {"wanted": portion}).all():
             found.setdefault(lot_id, []).append(source_id)
     return found
 
 
+@cache
+def _sources_of_lots() -> Select[int, int]:
+    query = select(col(SourceMember.lot_id), col(SourceMember.source_id))
+    return query.where(one_of(col(SourceMember.lot_id), "wanted"))
+
+
 def few_members_of(session: Session, source_ids: Iterable[int], most: int) -> set[int] | None:
     """The origin lots of these sources; None if there are more than so many."""
-    query = (
-        select(col(SourceMember.lot_id)).where(one_of(col(SourceMember.source_id), "wanted")).distinct().limit(most + 1)
-    )
     found: set[int] = set()
     for portion in chunks(set(source_ids)):
-        found.update(session.execute(query, {"wanted": portion}).scalars())
+        bound = {"wanted": portion, "most": most + 1}
+        found.update(session.connection().execute(_few_members(), bound).scalars())
         if len(found) > most:
             return None
     return found
+
+
+@cache
+def _few_members() -> Select[Any]:
+    members = select(col(SourceMember.lot_id)).where(one_of(col(SourceMember.source_id), "wanted"))
+    return members.distinct().limit(bindparam("most"))
 
 
 def members_of(session: Session, source_ids: Iterable[int]) -> Iterator[tuple[int, int, int]]:

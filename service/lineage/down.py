@@ -2,65 +2,89 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from sqlmodel import Session
 
 from service.core.quantities import SHARE_ONE, dry_kg_text, kg_text, share_text
 from service.core.vessel_ledger import VesselContents, contents
-from service.journal.read import Knowledge, current_by_id, known_now
+from service.journal.read import Knowledge
 from service.lineage.descent import Descent, descent
 from service.lineage.flows import ProcessFlow, moment_at
 from service.lineage.graph import LotGraph
+from service.lineage.kept import sizes_now
+from service.lineage.ranges import vessel_periods
 from service.lineage.schemas import AffectedLotOut, AffectedVesselOut, DrawnFromOut, TraceDownOut
 from service.lineage.trace_out import sizes_out
-from service.lots.rows import lot_rows
 from service.lots.statuses import Direction
-from service.lots.stock import accounts_of
-from service.lots.tables import Lot, Process
-from service.plant.tables import Equipment
+from service.lots.stock import held_and_left
+from service.lots.tables import Lot
+from service.web import json_of
 
 
-def trace_down_out(session: Session, sources: Sequence[Lot], known: Knowledge | None = None) -> TraceDownOut:
+class AffectedRow(NamedTuple):
+    """An affected lot as it is printed: the fields of `AffectedLotOut` in their order."""
+
+    lot: str
+    kind: str
+    mass_kg: str
+    on_hand_kg: str
+    share: str
+
+
+# Neither codes nor kinds nor decimals hold a character that JSON would have written otherwise.
+ROW_JSON = '{"lot":"%s","kind":"%s","mass_kg":"%s","on_hand_kg":"%s","share":"%s"}'
+
+
+@dataclass(frozen=True)
+class DownAnswer:
+    """Where lots went, with everything spelled out; every field but `affected` stands in `TraceDownOut` as here."""
+
+    sources: list[str]
+    affected: list[AffectedRow]
+    vessels: list[AffectedVesselOut]
+    also_from: list[DrawnFromOut]
+    known_sizes: dict[str, int]
+
+    def as_model(self) -> TraceDownOut:
+        rows = [AffectedLotOut.model_validate(row._asdict()) for row in self.affected]
+        return TraceDownOut(**(vars(self) | {"affected": rows}))
+
+    def as_json(self) -> bytes:
+        """The same as `as_model` prints, byte for byte, for those who want nothing else of it."""
+        return json_of(vars(self), "affected", (ROW_JSON % row for row in self.affected))
+
+
+def trace_down_out(session: Session, sources: Sequence[Lot], known: Knowledge | None = None) -> DownAnswer:
     """Every lot and vessel that may contain some of these lots, with the expected share of each."""
-    graph = LotGraph(session, known)
     asked = [lot.id for lot in sources]
     found = descent(session, asked, known, is_complete=False)
-    shares = found.shares
-    lots = lot_rows(session, [lot_id for lot_id, _ in shares])
-    accounts = accounts_of(session, lots, known)
-    affected = [
-        AffectedLotOut(
-            lot=lots[lot_id].code,
-            kind=lots[lot_id].kind,
-            mass_kg=kg_text(accounts[lot_id].mass_g or 0),
-            on_hand_kg=kg_text(accounts[lot_id].on_hand_g),
-            share=share_text(share),
-        )
-        for lot_id, share in shares
-    ]
-    source_shares = dict.fromkeys(asked, SHARE_ONE) | dict(shares)
-    return TraceDownOut(
+    lots = held_and_left(session, [lot_id for lot_id, _ in found.shares], known)
+    affected = []
+    for lot_id, share in found.shares:
+        _, code, kind, mass_g, on_hand_g = lots[lot_id]
+        affected.append(AffectedRow(code, kind.value, kg_text(mass_g), kg_text(on_hand_g), share_text(share)))
+    source_shares = dict.fromkeys(asked, SHARE_ONE) | dict(found.shares)
+    return DownAnswer(
         sources=[lot.code for lot in sources],
         affected=affected,
-        vessels=_affected_vessels(graph, source_shares) if found.is_listed else [],
+        vessels=_affected_vessels(found.graph or LotGraph(session, known), source_shares) if found.is_listed else [],
         also_from=[] if found.is_listed else _drawn_from(session, found),
-        known_sizes=sizes_out(known or known_now(session)),
+        known_sizes=sizes_out(known or sizes_now(session)),
     )
 
 
 def _drawn_from(session: Session, found: Descent) -> list[DrawnFromOut]:
     """Vessels out of which more may have come than is listed, each with the moment from which on."""
     since = {number: code for number, code in found.from_code.items() if code >= 0}
-    periods = current_by_id(session, Process, since)
-    vessels = current_by_id(session, Equipment, {period.equipment_id or 0 for period in periods.values()})
     return [
         DrawnFromOut(
-            vessel=vessels[period.equipment_id or 0].code,
+            vessel=period.vessel,
             process=period.id,
             from_at=moment_at(since[period.id] // 2),
             to_at=period.ended_at,
         )
-        for period in sorted(periods.values(), key=lambda period: (since[period.id], period.id))
+        for period in sorted(vessel_periods(session, since), key=lambda period: (since[period.id], period.id))
     ]
 
 

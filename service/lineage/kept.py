@@ -78,6 +78,11 @@ class Kept:
         self._ranged_at: tuple[Knowledge, tuple[int, ...]] | None = None
         self._ranged: dict[int, int] = {}
 
+    @property
+    def lots_held(self) -> int:
+        """How many origin lots are in memory, one in several sources counted for each."""
+        return self._lots
+
     def find_members(self, said: Mapping[int, str]) -> dict[int, Members]:
         """Those kept of these sources, by what the database says of each."""
         found = {}
@@ -148,7 +153,8 @@ def members_by_source(session: Session, source_ids: Iterable[int]) -> dict[int, 
     said: dict[int, str] = {}
     connection = session.connection()
     for portion in chunks(set(source_ids)):
-        said.update((source, listed) for source, listed in connection.execute(_MEMBERS, {"wanted": portion}))
+        rows = connection.execute(_MEMBERS, {"wanted": portion}).all()
+        said.update((source, listed) for source, listed in rows)
     kept = kept_of(session)
     found = {} if kept is None else kept.find_members(said)
     missing = said.keys() - found.keys()

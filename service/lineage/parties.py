@@ -96,7 +96,8 @@ def _came_with(session: Session, delivery_ids: Iterable[int], known: Knowledge |
     """Supplier and ticket of several deliveries; a supplier whose name was erased goes by its code."""
     found = {}
     for portion in chunks(set(delivery_ids)):
-        for delivery_id, ticket_no, name, code in session.connection().execute(_papers(known), {"wanted": portion}):
+        rows = session.connection().execute(_papers(known), {"wanted": portion}).all()
+        for delivery_id, ticket_no, name, code in rows:
             found[delivery_id] = CameWith(name or code, ticket_no)
     return found
 

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import BigInteger, Select, bindparam, func, select
 from sqlmodel import Session, col
@@ -52,22 +52,47 @@ class VesselRange:
 
 def ranges_of(session: Session, until_codes: Mapping[int, int]) -> list[VesselRange]:
     """Vessel periods with the code until which each may be in something, the oldest first."""
-    found = []
-    connection = session.connection()
-    for portion in chunks(until_codes):
-        for period_id, started_at, vessel, first_id in connection.execute(_periods(), {"wanted": portion}).all():
-            until = moment_at(until_codes[period_id] // 2)
-            found.append(VesselRange(period_id, vessel, moment_of(started_at), first_id != period_id, until))
+    found = [
+        VesselRange(one.id, one.vessel, one.started_at, one.is_proven_empty, moment_at(until_codes[one.id] // 2))
+        for one in vessel_periods(session, until_codes)
+    ]
     return sorted(found, key=lambda one: (one.since, one.vessel))
+
+
+class VesselPeriod(NamedTuple):
+    """A period of a vessel, from one proof that it was empty to the next.
+
+    Parameters
+    ----------
+    vessel : its code.
+    is_proven_empty : whether it was proven empty when the period began; else it was taken into use then.
+    """
+
+    id: int
+    vessel: str
+    started_at: datetime
+    ended_at: datetime | None
+    is_proven_empty: bool
+
+
+def vessel_periods(session: Session, period_ids: Iterable[int]) -> list[VesselPeriod]:
+    """Several vessel periods, in no order."""
+    found = []
+    for portion in chunks(set(period_ids)):
+        rows = session.connection().execute(_periods(), {"wanted": portion}).all()
+        for period_id, vessel, started_at, ended_at, first_id in rows:
+            ended = None if ended_at is None else moment_of(ended_at)
+            found.append(VesselPeriod(period_id, vessel, moment_of(started_at), ended, first_id != period_id))
+    return found
 
 
 @cache
 def _periods() -> Select[Any]:
-    """Vessel periods with their vessel and the period with which it was taken into use: identities come in order."""
+    # Identities are given in order: the first period of a vessel is the one with which it was taken into use.
     period, vessel, any_period = table_of(Process), table_of(Equipment), table_of(Process).alias("any_period")
     first = select(func.min(any_period.c.id)).where(any_period.c.equipment_id == period.c.equipment_id)
-    columns = (*as_stored(period, ("id", "started_at")), vessel.c.code, first.scalar_subquery())
-    return select(*columns).where(
+    moments = as_stored(period, ("started_at", "ended_at"))
+    return select(period.c.id, vessel.c.code, *moments, first.scalar_subquery()).where(
         one_of(period.c.id, "wanted"),
         vessel.c.id == period.c.equipment_id,
         *stands(period.c, table_of(Process).alias().c, None),

@@ -48,14 +48,14 @@ def get_trace(
     return json_response(trace_out(session, trace, known, expand=expand).as_json())
 
 
-@routes.get("/lots/{code}/descendants")
-def get_descendants(code: str, session: Read, known: Known) -> TraceDownOut:
+@routes.get("/lots/{code}/descendants", response_model=TraceDownOut)
+def get_descendants(code: str, session: Read, known: Known) -> Response:
     """Where a lot went: every lot and vessel that may contain some of it."""
-    return trace_down_out(session, [get_lot(session, code, known)], known)
+    return json_response(trace_down_out(session, [get_lot(session, code, known)], known).as_json())
 
 
-@routes.get("/deliveries/{delivery_id}/descendants")
-def get_delivery_descendants(delivery_id: int, session: Read, known: Known) -> TraceDownOut:
+@routes.get("/deliveries/{delivery_id}/descendants", response_model=TraceDownOut)
+def get_delivery_descendants(delivery_id: int, session: Read, known: Known) -> Response:
     """Where a delivery went: every lot and vessel that may contain some of it."""
     get_current(session, Delivery, delivery_id, "delivery", known)
-    return trace_down_out(session, lots_of_delivery(session, delivery_id), known)
+    return json_response(trace_down_out(session, lots_of_delivery(session, delivery_id), known).as_json())

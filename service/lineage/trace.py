@@ -178,6 +178,14 @@ def origin_word(lot: LotRow) -> str:
     return BEFORE_RECORDS if lot.origin is LotOrigin.OPENING else lot.kind.value
 
 
+def remainder_words(trace: Trace) -> str:
+    """What the remainder of a trace is: of a long history mostly what is too little to be named."""
+    if trace.wide is None:
+        return "not attributed to anything recorded"
+    is_partly_unknown = trace.wide.composed.mixture.unattributed > 0
+    return "in shares below the cut-off" + (", or not attributed to anything recorded" if is_partly_unknown else "")
+
+
 def percent_text(fraction: Fraction) -> str:
     """A share as per cent with one decimal, cut down and never rounded up."""
     return str(percent_cut_down(fraction.numerator, fraction.denominator))

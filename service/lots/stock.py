@@ -7,19 +7,23 @@ moment (a line booked late counts from when it was so).
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import TypeVar
+from functools import cache
+from typing import Any, NamedTuple, TypeVar
 
-from sqlalchemy import bindparam, select, update
+from sqlalchemy import BigInteger, Select, and_, bindparam, cast, func, select, type_coerce, update
+from sqlalchemy.types import NullType
 from sqlmodel import Session, col
 
 from service.core.quantities import kg_text, parse_kg
 from service.errors import Findings, Unacceptable
 from service.journal.entry import Entry
-from service.journal.read import Knowledge
+from service.journal.one_of import one_of
+from service.journal.read import Knowledge, stands
+from service.journal.values import table_of
 from service.lots.queries import chunks, lots_by_id, origin_masses, takes
-from service.lots.rows import LineLike, LineRow, line_rows_of_lots, origin_masses_g
+from service.lots.rows import KINDS, LineLike, LineRow, line_rows_of_lots, origin_masses_g
 from service.lots.statuses import Category, Direction, LotKind
-from service.lots.tables import Lot, LotMass, LotStock
+from service.lots.tables import Line, Lot, LotMass, LotStock
 from service.plant.queries import find_setting
 from service.plant.statuses import SettingKey
 
@@ -83,6 +87,56 @@ def left_g(mass_g: int | None, lines: Iterable[LineLike]) -> int:
         if line.mass_g is not None and takes(line):
             stated_g += line.mass_g
     return (mass_g or 0) - stated_g
+
+
+class HeldAndLeft(NamedTuple):
+    """A lot with all it ever held and what is left of it, in grams; terms as in `LotAccount`."""
+
+    id: int
+    code: str
+    kind: LotKind
+    mass_g: int
+    on_hand_g: int
+
+
+def held_and_left(session: Session, lot_ids: Iterable[int], known: Knowledge | None = None) -> dict[int, HeldAndLeft]:
+    """What several lots held and what is left of them, without the lines that say why.
+
+    What is left now was worked out and stored when something of the lot was last booked.
+    """
+    if known is not None:
+        return {
+            lot_id: HeldAndLeft(lot_id, one.lot.code, one.lot.kind, one.mass_g or 0, one.on_hand_g)
+            for lot_id, one in accounts_of(session, lot_ids, known).items()
+        }
+    found = {}
+    for portion in chunks(lot_ids):
+        for lot_id, code, kind, mass_g, on_hand_g in session.connection().execute(_held(), {"wanted": portion}).all():
+            found[lot_id] = HeldAndLeft(lot_id, code, KINDS[kind], mass_g, on_hand_g)
+    return found
+
+
+@cache
+def _held() -> Select[Any]:
+    """`held_g` and `on_hand_g` of many lots, as the database adds them up."""
+    lot, stock, mass, line = (table_of(one) for one in (Lot, LotStock, LotMass, Line))
+    brought = (
+        select(cast(func.sum(line.c.mass_g), BigInteger))
+        .where(
+            line.c.lot_id == lot.c.id,
+            line.c.direction == Direction.OUT,
+            line.c.category != Category.TIES,
+            *stands(line.c, line.alias().c, None),
+        )
+        .scalar_subquery()
+    )
+    weighed = and_(mass.c.id == lot.c.id, *stands(mass.c, mass.alias().c, None))
+    both = lot.join(stock, stock.c.lot_id == lot.c.id).outerjoin(mass, weighed)
+    kind = type_coerce(lot.c.kind, NullType())
+    held = func.coalesce(mass.c.material_g, brought, 0)
+    return (
+        select(lot.c.id, lot.c.code, kind, held, stock.c.on_hand_g).select_from(both).where(one_of(lot.c.id, "wanted"))
+    )
 
 
 def settle_stock(entry: Entry, lot_ids: Iterable[int], pointer: str | Mapping[int, str] = "") -> None:

@@ -13,7 +13,7 @@ from service.journal.read import Knowledge, current, known_now
 from service.lineage.basis import basis_words
 from service.lineage.down import trace_down_out
 from service.lineage.parties import deliveries_of, partner_names
-from service.lineage.trace import Trace, trace_lot
+from service.lineage.trace import Trace, remainder_words, trace_lot
 from service.lineage.trace_out import ShareRow, sizes_out, trace_out
 from service.lots.queries import get_lot, get_process, materials_of
 from service.lots.statuses import Step
@@ -49,7 +49,7 @@ def origins_sheet(session: Session, code: str, known: Knowledge | None, *, expan
             *table(("supplier", "lots", "share"), suppliers),
             "",
             *table(("supplier", "ticket", "lot", "kind", "share"), _origin_rows(session, trace, answer.shares, known)),
-            f"remainder (not attributed to anything recorded): {answer.remainder}",
+            f"remainder ({remainder_words(trace)}): {answer.remainder}",
             "",
             *_may_contain_words(trace, answer.why_wide),
             "",
@@ -111,13 +111,13 @@ def _supplier_share(session: Session, code: str, known: Knowledge | None, suppli
 
 def descendants_json(session: Session, code: str, known: Knowledge | None) -> str:
     """Where a lot went, as exactly one JSON object."""
-    return trace_down_out(session, [get_lot(session, code)], known).model_dump_json(by_alias=True, indent=2)
+    return trace_down_out(session, [get_lot(session, code)], known).as_model().model_dump_json(by_alias=True, indent=2)
 
 
 def descendants_sheet(session: Session, code: str, known: Knowledge | None) -> str:
     """Where a lot went: every lot and vessel that may contain some of it."""
     answer = trace_down_out(session, [get_lot(session, code)], known)
-    lots = [(row.lot, row.kind.value, row.mass_kg, row.on_hand_kg, row.share) for row in answer.affected]
+    lots = list(answer.affected)
     vessels = [(row.vessel, row.content_dry_kg, row.share) for row in answer.vessels]
     return "\n".join(
         [

@@ -10,7 +10,7 @@ COMMON_PRACTICE = "common practice, no source; replace by the plant's own value"
 
 # What usually comes out of a step, lowest and highest, of the dry input. Clear flake of kerbside bales is 0.60 to 0.75,
 # of deposit bales 0.80 to 0.90: a plant states both by material. Colours and trays are 0.03 to 0.12 together, so of
-# each stream of them only the highest says something.
+# each stream of them only the highest says something; so of metal and PVC, which some book together and some apart.
 USUAL_SHARES = (
     ("wash", "clear_flake", "0.6", "0.9"),
     ("wash", "light_blue", "0", "0.12"),
@@ -19,9 +19,9 @@ USUAL_SHARES = (
     ("wash", "labels", "0.02", "0.04"),
     ("wash", "fines", "0.01", "0.03"),
     ("wash", "effluent", "0.01", "0.04"),
-    ("wash", "metal", "0.001", "0.005"),
-    ("wash", "pvc", "0.001", "0.005"),
-    ("wash", "metal_pvc", "0.002", "0.01"),
+    ("wash", "metal", "0", "0.005"),
+    ("wash", "pvc", "0", "0.005"),
+    ("wash", "metal_pvc", "0", "0.01"),
     ("label_separation", "labels", "0.02", "0.04"),
     ("flake_sorting", "ejects", "0.01", "0.04"),
     ("resorting", "ejects", "0.01", "0.04"),

@@ -50,17 +50,28 @@ class SettingsInForce:
 
     def __init__(self, session: Session, keys: Iterable[SettingKey], known: Knowledge | None = None) -> None:
         rows = session.execute(current(Setting, known).where(col(Setting.key).in_(list(keys)))).scalars()
-        self._stated: dict[tuple[SettingKey, str], list[Setting]] = {}
+        self._stated: dict[tuple[SettingKey, str], list[tuple[datetime, datetime | None, Stated]]] = {}
         for row in rows:
-            self._stated.setdefault((row.key, row.scope), []).append(row)
+            label = f"setting {row.id} {row.version}"
+            stated = Stated(parse_fraction(row.value), row.scope, row.source, label)
+            self._stated.setdefault((row.key, row.scope), []).append((row.valid_from, row.valid_to, stated))
+        self._keys = {key for key, _ in self._stated}
+        # The lines of a run ask for the same few values again and again.
+        self._found: dict[tuple[SettingKey, tuple[str, ...], datetime], Stated | None] = {}
 
     def find(self, key: SettingKey, scopes: Sequence[str], at: datetime) -> Stated | None:
         """The value in force for the first of `scopes` that has one; None if neither plant nor program states one."""
+        asked = key, tuple(scopes), at
+        if asked not in self._found:
+            self._found[asked] = self._look_up(key, scopes, at)
+        return self._found[asked]
+
+    def _look_up(self, key: SettingKey, scopes: Sequence[str], at: datetime) -> Stated | None:
         for scope in scopes:
-            for row in self._stated.get((key, scope), ()):
-                if row.valid_from <= at and (row.valid_to is None or at < row.valid_to):
-                    return Stated(parse_fraction(row.value), scope, row.source, f"setting {row.id} {row.version}")
-        if any(stated == key for stated, _ in self._stated):
+            for valid_from, valid_to, stated in self._stated.get((key, scope), ()):
+                if valid_from <= at and (valid_to is None or at < valid_to):
+                    return stated
+        if key in self._keys:
             return None
         for scope in scopes:
             value = _DEFAULTS.get((key, scope))

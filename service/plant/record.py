@@ -1,5 +1,6 @@
 """Verbs that register and change master data."""
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 from decimal import Decimal
 from typing import TypeVar
@@ -7,6 +8,8 @@ from typing import TypeVar
 from sqlalchemy import func, or_, select
 from sqlmodel import Session, col
 
+from service.core.level import DensityRange
+from service.core.local_periods import AuditYearStart, ShiftPattern
 from service.core.quantities import fraction_text, kg_text, parse_fraction
 from service.errors import Conflict, Finding, Unacceptable
 from service.journal.entry import Entry
@@ -189,9 +192,24 @@ def refuse_taken_code(session: Session, table: type[Coded], code: str, site_no: 
         )
 
 
-def setting_text(key: SettingKey, value: Decimal) -> str:
+# Settings that are no figure, each with what reads it and gives its one spelling.
+WRITTEN: dict[SettingKey, tuple[Callable[[str], str], str]] = {
+    SettingKey.SHIFT_STARTS: (lambda text: ShiftPattern.parse(text).text, "Give 06:00,14:00,22:00."),
+    SettingKey.AUDIT_YEAR_START: (lambda text: AuditYearStart.parse(text).text, "Give 07-01 for the first of July."),
+    SettingKey.BULK_DENSITY: (lambda text: DensityRange.parse(text).text, "Give 250-400."),
+}
+
+
+def setting_text(key: SettingKey, value: Decimal | str) -> str:
     """The stored spelling of a setting; fractions must be 0..1."""
-    if key is SettingKey.LOT_TOLERANCE:
+    if key in WRITTEN:
+        read, example = WRITTEN[key]
+        try:
+            return read(str(value))
+        except ValueError as fault:
+            found = (Finding("/value", str(fault), example),)
+            raise Unacceptable("setting-not-readable", f"{key} cannot be read.", example, found) from fault
+    if key is SettingKey.LOT_TOLERANCE and isinstance(value, Decimal):
         return str(value)
     try:
         return fraction_text(parse_fraction(value))

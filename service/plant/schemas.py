@@ -157,11 +157,21 @@ class ContainerTypeOut(Out):
 
 
 class SettingIn(ValidFrom):
-    """A dated value; `scope` is a step, a material code, or empty for everywhere."""
+    """A dated value; `scope` is a step, a material code, a site's code, or empty for everywhere.
+
+    Of `period_tolerance_fraction` it is a step or `site` with a kind of period behind it: `wash/day`, `site/month`.
+    """
 
     key: SettingKey
     scope: Annotated[str, Field(max_length=64)] = ""
-    value: Annotated[Decimal, Field(ge=0, le=1_000_000, description="Fraction or kg, as the key says.")]
+    value: Annotated[
+        Annotated[Decimal, Field(ge=0, le=1_000_000)] | Annotated[str, Field(max_length=64)],
+        Field(
+            union_mode="left_to_right",
+            description="Fraction or kg, as the key says; shift_starts as 06:00,14:00,22:00, audit_year_start MM-DD, "
+            "bulk_density_kg_m3 as lowest-highest.",
+        ),
+    ]
     source: Source
 
 

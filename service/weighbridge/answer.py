@@ -9,6 +9,7 @@ from service.journal.read import Knowledge, current, find_current, get_current, 
 from service.journal.tables import site_of
 from service.partners.queries import partners_by_id
 from service.partners.tables import Contract, Partner
+from service.plant.in_force import in_force, versions_by_id
 from service.plant.tables import Instrument, Material, Site
 from service.weighbridge.answer_masses import bales_out, difference_out, kg_or_none, masses_out
 from service.weighbridge.masses import Load, Pair, chosen_pair, is_open, physical_pair
@@ -58,9 +59,14 @@ def _count_discrepancy(delivery: Delivery) -> int | None:
 
 
 def _instruments(session: Session, load: Load, known: Knowledge | None) -> dict[int, Instrument]:
+    """By weighing, the version of its scale that was in force when it weighed."""
     wanted = {weighing.instrument_id for weighing in load.weighings if weighing.instrument_id is not None}
-    rows = session.execute(current(Instrument, known).where(col(Instrument.id).in_(wanted))).scalars()
-    return {row.id: row for row in rows}
+    found = versions_by_id(session, Instrument, wanted, known)
+    return {
+        weighing.id: in_force(found[weighing.instrument_id], weighing.weighed_at)
+        for weighing in load.weighings
+        if weighing.instrument_id in found
+    }
 
 
 def facts_out(session: Session, delivery: Delivery, known: Knowledge | None = None) -> DeliveryFacts:
@@ -95,7 +101,7 @@ def facts_out(session: Session, delivery: Delivery, known: Knowledge | None = No
 
 
 def _weighing_out(weighing: Weighing, load: Load, instruments: dict[int, Instrument]) -> WeighingOut:
-    instrument = instruments.get(weighing.instrument_id or 0)
+    instrument = instruments.get(weighing.id)
     return WeighingOut(
         id=weighing.id,
         kind=weighing.kind,

@@ -6,11 +6,13 @@ Rows in, numbers out; nothing here reads or writes the database. Rules of arithm
 from dataclasses import dataclass
 from decimal import Decimal
 
+from service.core.calibration import Standing
 from service.core.quantities import PPM
 from service.core.receipt import PayableFormula, material_net_g, payable_g
 from service.core.weighing import OutsideClass, standard_uncertainty_reading_g
 from service.lots.statuses import MeasurementBasis
 from service.partners.tables import Contract
+from service.plant.in_force import calibration_of
 from service.plant.tables import Instrument
 from service.weighbridge.statuses import (
     Decision,
@@ -177,17 +179,23 @@ def net_doubt(pair: Pair | None, instruments: dict[int, Instrument]) -> Doubt:
     """U = k x sqrt(u_gross^2 + u_tare^2) of a net, k = 2, from the per-reading component of each scale.
 
     A scale's own `u_reading` goes before the in-service limit of its class. Where the doubt of a reading
-    is not known, none is stated rather than one that is too small.
+    is not known, none is stated rather than one that is too small; so it is while no calibration was valid.
+
+    Parameters
+    ----------
+    instruments : by weighing, the version of its scale that was in force then.
     """
     if pair is None:
         return Doubt(None, "the ticket has no net yet")
     variance_g2 = Decimal(0)
     for reading in (pair.gross, pair.tare):
-        instrument = instruments.get(reading.instrument_id or 0)
+        instrument = instruments.get(reading.id)
         if reading.entry is WeighingEntry.STORED_TARE:
             return Doubt(None, "a stored tare does not say how far the truck has changed since it was weighed")
         if instrument is None:
             return Doubt(None, f"weighing {reading.id} was made on a scale whose class is not known here")
+        if calibration_of(instrument).standing_at(reading.weighed_at) is not Standing.VALID:
+            return Doubt(None, f"no calibration of scale {instrument.code} was valid for weighing {reading.id}")
         try:
             u_g = _reading_u_g(reading, instrument)
         except OutsideClass as fault:

@@ -7,7 +7,7 @@ fact tables anew each time; then compare every row, verify, and try what the dat
 import pytest
 from alembic import command
 from alembic.config import Config
-from line_steps import at, charge, draw, opening, vessel
+from line_steps import at, charge, close, draw, feed, opening, start, vessel
 from plant_fixture import Plant
 from sqlalchemy import select, text
 from sqlalchemy.exc import DBAPIError
@@ -59,6 +59,33 @@ def test_a_database_in_use_keeps_every_row_and_guard(plant: Plant) -> None:
         with plant.database.engine.connect() as connection, pytest.raises(DBAPIError, match="append-only"):
             connection.execute(text(f"UPDATE {table} SET version = version"))
     assert verify_database(plant.database) == ()
+
+
+def test_a_doubt_that_was_recorded_is_never_dropped(plant: Plant) -> None:
+    run = start(plant, "wash")
+    feed(plant, run, opening(plant, "loose", "PET-LOOSE", "1000", "0.05"))
+    close(plant, run)
+    with pytest.raises(RuntimeError, match=r"balance\.u95_ug holds facts"):
+        moved_to(plant.database, "0006")
+    assert verify_database(plant.database) == ()
+    for statement, guard in (
+        ("UPDATE balance SET u95_ug = u95_ug", "append-only"),
+        ("UPDATE setting SET version = version", "append-only"),
+        ("UPDATE measurement SET version = version", "append-only"),
+    ):
+        with plant.database.engine.connect() as connection, pytest.raises(DBAPIError, match=guard):
+            connection.execute(text(statement))
+    for wrong in (
+        "doubt_verdict = 'fine'",
+        "coverage_ppm = NULL",
+        "u95_ug = -1",
+        "doubt_verdict = 'loss_beyond_doubt', u95_ug = 10000000000000",
+    ):
+        with plant.database.engine.connect() as connection:
+            for statement in without_triggers(plant.database, "balance"):
+                connection.execute(text(statement))
+            with pytest.raises(DBAPIError, match=r"(?i)check"):
+                connection.execute(text(f"UPDATE balance SET {wrong}"))
 
 
 KINDS = {

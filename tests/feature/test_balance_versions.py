@@ -112,6 +112,15 @@ def test_the_balance_of_a_moment_of_an_open_run(plant: Plant) -> None:
     assert (now["dry_in_kg"], now["verdict"]) == ("1425.000", "loss_above_tolerance")
     assert any(words.startswith("Usual for this step and not booked: ") for words in now["detail"]["likely_causes"])
     assert versions(plant, run) == []
+    # What is usual depends on the grade that was fed, once the plant says so.
+    [flake] = [words for words in now["detail"]["unusual"] if words.startswith("Clear flake: 56.14 % of the dry input")]
+    assert "is less than the usual 60 to 90 % (common practice, no source" in flake
+    for key, value in (("expected_low_fraction", "0.8"), ("expected_high_fraction", "0.9")):
+        setting = {"key": key, "scope": "wash/clear_flake/PET-LOOSE", "value": value, "valid_from": at(0)}
+        plant.post("/v1/settings", setting | {"source": "deposit bales, own yields of 2025"})
+    unusual = plant.get(f"/v1/runs/{run}/balance")["detail"]["unusual"]
+    [flake] = [words for words in unusual if words.startswith("Clear flake: 56.14 % of the dry input")]
+    assert "is less than the usual 80 to 90 % (deposit bales, own yields of 2025)" in flake
 
 
 def test_a_record_that_rests_on_a_revised_balance_says_so_and_keeps_its_bytes(plant: Plant) -> None:
@@ -165,7 +174,7 @@ def test_what_is_not_as_good_as_it_should_be_is_named(plant: Plant) -> None:
         plant.post(f"/v1/runs/{run}/discharges", {"discharges": [flake | {"instrument": code}]})
         answers[code] = close(plant, run)
     [remark] = answers["OLD"]["detail"]["remarks"]
-    assert "scale OLD was used on 2026-03-08, but its calibration was valid until 2026-03-01" in remark
+    assert "Scale OLD was used on 2026-03-08, but its calibration was valid until 2026-03-01" in remark
     assert answers["LINE"]["detail"]["remarks"] == []
     spans = {
         code: next(float(part["u_kg"]) for part in answer["detail"]["contributions"] if part["kind"] == "span")
@@ -179,7 +188,7 @@ def test_what_is_not_as_good_as_it_should_be_is_named(plant: Plant) -> None:
     lot = plant.post(f"/v1/runs/{run}/discharges", {"discharges": [bare]})["lines"][-1]["lot"]
     feed(plant, run, opening(plant, "loose", "PET-LOOSE", "800", "0.05"))
     answer = close(plant, run)
-    assert f"lot {lot} was booked gross without any packaging" in answer["detail"]["remarks"]
+    assert f"Lot {lot} was booked gross without any packaging" in answer["detail"]["remarks"]
     assert any(f"without packaging: {lot}" in words for words in answer["detail"]["likely_causes"])
     refused = plant.post(
         f"/v1/runs/{start(plant, 'wash')}/discharges",

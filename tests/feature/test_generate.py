@@ -21,7 +21,7 @@ from sqlmodel import Session, col
 
 from service.app import make_writer
 from service.balances.compute import compute_balance, tolerance_of
-from service.balances.queries import find_balance
+from service.balances.queries import detailed_balance_out, find_balance
 from service.balances.record import figures
 from service.cli import register_installation
 from service.core.codes import identity_of
@@ -74,6 +74,10 @@ def test_what_was_written_verifies_and_keeps_every_rule(database: Database):
             assert stored is not None
             recomputed = figures(compute_balance(session, run, tolerance_of(session, run), with_doubt=False))
             assert {name: getattr(stored, name) for name in recomputed} == recomputed, f"{run.step} {run.id}"
+        # Written as before doubt was worked out; such balances are answered without.
+        assert stored is not None
+        told = detailed_balance_out(session, stored)
+        assert (told.u95_kg, told.doubt_verdict, told.detail) == (None, None, None)
         lots = session.execute(select(Lot)).scalars().all()
         findings = Findings()
         for account in accounts_of(session, [lot.id for lot in lots]).values():

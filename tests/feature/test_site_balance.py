@@ -219,7 +219,7 @@ def test_the_demo_week_closes_against_its_lines(demo: Demo) -> None:
         for ours, theirs in (("unexplained_dry_kg", "unexplained_kg"), ("in_dry_kg", "dry_in_kg")):
             total = sum((Decimal(one[theirs]) for one in recorded), Decimal(0))
             assert abs(Decimal(steps[step][ours]) - total) < Decimal("0.001") * len(closed), (step, ours)
-    vessels = sum(
+    vessels: Any = sum(
         Decimal(vessel["content_dry_kg"]) - Decimal(vessel["overdrawn_dry_kg"])
         for vessel in demo.get("/v1/vessels")
         if vessel["kind"] != "wash_line"
@@ -229,3 +229,21 @@ def test_the_demo_week_closes_against_its_lines(demo: Demo) -> None:
     asked = ("--from", "2025-01-01T00:00:00Z", "--to", "2027-01-01T00:00:00Z", "--format", "json")
     printed = demo.run("balance", "--site", week["site"], *asked)
     assert json.loads(printed.output) == week
+
+
+def test_a_shift_pattern_and_the_audit_year_are_dated_settings(plant: Plant) -> None:
+    plant.clock.moment = plant.clock.moment.replace(month=12)
+
+    def state(key: str, value: str, valid_from: str, status: int = 201) -> Any:
+        body = {"key": key, "value": value, "valid_from": valid_from, "source": "works agreement"}
+        return plant.post("/v1/settings", body, status=status)
+
+    state("shift_starts", "06:00,18:00", "2026-05-01T00:00:00+01:00")
+    state("audit_year_start", "07-01", "2026-01-01T00:00:00Z")
+    shifts = [balance(plant, f"period=shift&from=2026-{day}T16:00:00Z") for day in ("04-29", "05-02")]
+    assert [(one["label"][-5:], one["parts"][0]["hours"]) for one in shifts] == [("14:00", "8"), ("06:00", "12")]
+    assert balance(plant, "period=audit_year&from=2026-08-01T00:00:00Z")["label"] == "2026-07-01 to 2027-07-01"
+    for key, value in (("shift_starts", "6 o'clock"), ("audit_year_start", "02-29"), ("bulk_density_kg_m3", "400-250")):
+        refused = state(key, value, "2026-06-01T00:00:00Z", 422)
+        assert refused["errors"][0]["pointer"] == "/value"
+    assert state("balance_tolerance_fraction", "3 %", "2026-06-01T00:00:00Z", 422)["code"] == "setting-not-a-fraction"

@@ -6,8 +6,6 @@ from service.labels.tag import grouped_code
 from service.pages.flow import BANDS_MAX, FlowIn, flow_picture
 from service.pages.lots.sources import Part, SourceTable, percent_shown
 
-NOT_ATTRIBUTED = "Not attributed to anything recorded"
-
 
 def sources_drawn(table: SourceTable, code: str, mass: str) -> Markup:
     """One band for each delivery, or for each supplier where there would be too many; heights are shares.
@@ -28,7 +26,7 @@ def sources_drawn(table: SourceTable, code: str, mass: str) -> Markup:
     bands = [FlowIn(name, part.percent, part.share_e12) for name, part in parts]
     if table.remainder.share_e12:
         rest = table.remainder
-        bands.append(FlowIn(NOT_ATTRIBUTED, rest.percent, rest.share_e12, is_rest=True))
+        bands.append(FlowIn(table.remainder_words, rest.percent, rest.share_e12, is_rest=True))
     lot = FlowIn(grouped_code(code), mass, table.total.share_e12)
     return Markup(flow_picture(lot, bands, weight_text=percent_shown).svg)
 

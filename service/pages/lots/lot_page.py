@@ -16,7 +16,7 @@ from service.pages.desk import Desk
 from service.pages.floor.words import verdict_words
 from service.pages.forms import Form, form_of
 from service.pages.frame import page
-from service.pages.lots.drawing import NOT_ATTRIBUTED, further_suppliers, sources_drawn
+from service.pages.lots.drawing import further_suppliers, sources_drawn
 from service.pages.lots.paper import paper_of
 from service.pages.lots.view import LotView, lot_view
 from service.pages.scan import basis_words, kind_words
@@ -52,7 +52,6 @@ def lot_page(desk: Desk, code: str, form: Form | None = None) -> Response:
         masses=masses_shown(view),
         recycled=recycled_line(percent_text(view.trace.post_consumer_fraction())),
         flow=drawn_sources(view),
-        not_attributed=NOT_ATTRIBUTED,
         further_suppliers=further_suppliers,
         moisture=None if view.moisture is None else moisture_words(view.moisture),
         paper=paper_of(view.lot, view.account),

@@ -15,7 +15,7 @@ from sqlmodel import Session
 from service.core.apportion import apportion
 from service.core.quantities import SHARE_ONE, kg_text, percent_half_up
 from service.lineage.parties import Parties, deliveries_of
-from service.lineage.trace import Trace, origin_word
+from service.lineage.trace import Trace, origin_word, remainder_words
 
 UG_PER_G = 1_000_000
 # A page stays readable, and below 100 kB, also for a lot behind a silo that was never empty.
@@ -110,6 +110,7 @@ class SourceTable:
     left_out: Part | None
     left_out_count: int
     remainder: Remainder
+    remainder_words: str
     total: Part
 
 
@@ -166,6 +167,7 @@ def sources_of(session: Session, trace: Trace, zone: ZoneInfo, dry_ug: int | Non
         left_out=_together(suppliers[SUPPLIERS_SHOWN:]),
         left_out_count=len(suppliers[SUPPLIERS_SHOWN:]),
         remainder=Remainder(0, remainder_e12, parts_g[-1]),
+        remainder_words=remainder_words(trace).capitalize(),
         total=Part(len(trace.composition.may_contain), SHARE_ONE, dry_g),
     )
 
