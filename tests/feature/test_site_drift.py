@@ -1,4 +1,4 @@
-"""Goal: small losses that no single day gives away are called out by their running sum, with the price of a false alarm.
+"""Goal: small losses that no single day gives away are called out by their running sum, at a stated price.
 
 Method: a wash of 1,000 kg a day that loses a little, each from its own lot, own moisture sample and own readings. Each
 day is within its tolerance and within its doubt. The figures of the sums are worked out again here.
