@@ -24,9 +24,10 @@ TARE         one container type, the     pieces x its listed uncertainty; ties a
              ties of one delivery        setting, relative to the listed mass
 ALLOCATION   bales of one delivery       a setting, relative to the bale; bale i deviates by its own error less
                                          the mean of all bales of the truck, so that a truck fed whole has none
-ESTIMATE     one stream of one run       a setting, relative to the loss; besides, the loss follows the dry input
-UNSTATED     one run and direction, or   a setting, relative to the mass, of what no scale is named for. One cause
-             one lot                     per run and side: such figures come from one habit, which does not
+ESTIMATE     one stream of one step of   a setting, relative to the loss; besides, the loss follows the dry input. One
+             a site                      guess serves run after run, so a month does not average it out
+UNSTATED     one step and direction of   a setting, relative to the mass, of what no scale is named for. One cause
+             a site, or one lot          per step and side: such figures come from one habit, which does not
                                          average out; and two sides, so that in and out do not cancel either
 ===========  ==========================  ===================================================================
 
@@ -143,7 +144,8 @@ class Doubts:
         dry_in = self._dry_in[run]
         value_ug = divide_half_up(dry_in.value_ug * fraction_ppm, PPM)
         half_width = self._causes.setting(SettingKey.ESTIMATE_HALF_WIDTH, (line.stream, ""), line.start_at)
-        cause = self._causes.named(CauseKind.ESTIMATE, f"run {run} {line.stream}", f"estimate of {line.stream}")
+        name = f"{self._causes.habit(run)} {line.stream}"
+        cause = self._causes.named(CauseKind.ESTIMATE, name, f"estimate of {line.stream}")
         return estimated(dry_in, fraction_ppm, value_ug, {cause: rectangular(half_width)})
 
 

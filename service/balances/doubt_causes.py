@@ -7,6 +7,7 @@ from service.balances.doubt_facts import DoubtFacts, DoubtfulLine
 from service.core.calibration import Calibration, Standing
 from service.core.measured import Cause, CauseKind
 from service.core.quantities import PPM, parse_fraction
+from service.journal.tables import site_of
 from service.lots.statuses import Category, MeasurementBasis
 from service.lots.tables import Measurement
 from service.plant.in_force import calibration_of, in_force
@@ -61,6 +62,10 @@ class Causes:
         cause = Cause(kind, name)
         self.words[cause] = words
         return cause
+
+    def habit(self, process_id: int) -> str:
+        """Whose guesses a process shares: all that one site does in one step is booked by the same people."""
+        return f"site {site_of(process_id)} {self.facts.steps.get(process_id, '')}"
 
     def setting(self, key: SettingKey, scopes: Sequence[str], at: datetime) -> float:
         """The fraction in force. Every key has a program's default for '', so there always is one."""

@@ -86,7 +86,7 @@ class WetDoubts:
     def _unstated_side(self, line: DoubtfulLine) -> Cause:
         side = "in" if line.direction is Direction.IN else "out"
         words = f"masses {'fed' if side == 'in' else 'booked out'} without a scale"
-        return self._causes.named(CauseKind.UNSTATED, f"run {line.process_id} {side}", words)
+        return self._causes.named(CauseKind.UNSTATED, f"{self._causes.habit(line.process_id)} {side}", words)
 
     def _unstated(self, line: DoubtfulLine) -> float:
         return rectangular(self._causes.setting(SettingKey.UNSTATED_HALF_WIDTH, ("",), line.start_at))

@@ -266,3 +266,24 @@ def test_moistures_that_rest_on_one_guess_are_one_cause(plant: Plant) -> None:
     assert float(moisture["u_kg"]) == pytest.approx(2 * 1000 * 0.015, abs=0.001)  # not 21.2
     assert answer["detail"]["largest_causes"][0]["cause"] == "default moisture of loose"
     assert any("are guesses, and may be too low" in words for words in answer["detail"]["likely_causes"])
+
+
+def test_a_habit_is_one_cause_in_every_run_of_a_step(plant: Plant) -> None:
+    """Three runs of a step share how they guess: 3 x the doubt of one, not the root of 3. Another step has its own."""
+    line_scale(plant)
+    doubts = {}
+    for name, step in (("a", "wash"), ("b", "wash"), ("c", "wash"), ("other", "extrusion")):
+        run = start(plant, step)
+        feed(plant, run, opening(plant, "flake", "FLAKE", "1000"), "1000", instrument="LINE")
+        plant.post(f"/v1/runs/{run}/discharges", {"discharges": [out("flake", "FLAKE", "product", "flake", "900")]})
+        loss = {"stream": "effluent", "fraction_of_dry_in": "0.015", "at": at(4)}
+        plant.post(f"/v1/runs/{run}/losses", {"losses": [loss]})
+        found = computed(plant, run).doubt
+        assert found is not None
+        doubts[name] = found.unexplained
+    washes = total([doubts[name] for name in "abc"])
+    for kind, alone in ((CauseKind.UNSTATED, 900 * 0.02 / ROOT3), (CauseKind.ESTIMATE, 15 * 0.5 / ROOT3)):
+        assert part_u_kg(doubts["a"], kind) == pytest.approx(alone, rel=1e-9)
+        assert part_u_kg(washes, kind) == pytest.approx(3 * alone, rel=1e-9)
+        both = total([doubts["a"], doubts["other"]])
+        assert part_u_kg(both, kind) == pytest.approx(sqrt(2) * alone, rel=1e-9)
