@@ -9,6 +9,8 @@ from typing import Any
 
 from plant_fixture import SECOND_KEY, START, Plant
 
+from service.verify import verify_database
+
 MORNING = (START + timedelta(hours=1)).isoformat()
 NOON = START + timedelta(hours=6)
 
@@ -61,12 +63,15 @@ def test_a_count_is_booked_by_another_person_only(plant: Plant) -> None:
         plant.post(f"{address}/approval", {"reason": "again"}, status=409, key=SECOND_KEY)["code"] == "count-approved"
     )
 
+    assert verify_database(plant.database) == ()
+
     # Withdrawn, everything is as before.
     withdrawn = plant.post(f"{address}/withdrawal", {"reason": "wrong aisle"})
     assert withdrawn["is_withdrawn"]
     on_hand = [plant.get(f"/v1/lots/{lot}")["on_hand_kg"] for lot in (less, more, gone, same, surplus)]
     assert on_hand == ["1000.000", "1000.000", "1000.000", "1000.000", "0.000"]
     assert plant.get(address, status=409)["code"] == "count-withdrawn"
+    assert verify_database(plant.database) == ()
 
 
 def test_bad_counts_are_refused_whole(plant: Plant) -> None:
