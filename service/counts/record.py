@@ -14,7 +14,7 @@ from service.core.quantities import kg_text, parse_fraction
 from service.counts.queries import count_out, get_count, lines_of_count, open_book
 from service.counts.schemas import CountApprovalIn, CountIn, CountLineIn, CountLinesIn, CountOut, CountWithdrawalIn
 from service.counts.tables import StockCount, StockCountLine
-from service.errors import Conflict, Findings, Unacceptable
+from service.errors import Conflict, Findings, StaleKnowledge, Unacceptable
 from service.journal.entry import Entry
 from service.journal.read import current_by_id
 from service.journal.tables import site_of
@@ -89,7 +89,8 @@ def add_to_count(entry: Entry, count_id: int, body: CountLinesIn) -> CountOut:
     _store_lines(
         entry, count, body.lines, lots, {line.lot_id: line for line in lines_of_count(entry.session, count_id)}
     )
-    return count_out(entry.session, count)
+    # What an approver has looked at is a version: more lines are another one.
+    return count_out(entry.session, entry.revise(count, "counted on"))
 
 
 def approve_count(entry: Entry, count_id: int, approval: CountApprovalIn) -> CountOut:
@@ -98,9 +99,16 @@ def approve_count(entry: Entry, count_id: int, approval: CountApprovalIn) -> Cou
     Raises
     ------
     Conflict : it is approved or withdrawn.
+    StaleKnowledge : somebody counted on since the approver looked.
     Unacceptable : who counted approves; a lot has no book mass; or it has since given what was not there.
     """
     count = _open_count(entry, count_id, "stock_count_approved")
+    if approval.version != count.version:
+        raise StaleKnowledge(
+            "count-changed",
+            f"Count {count_id} is at version {count.version}; what was looked at is version {approval.version}.",
+            "Look at it again as it is now, then approve that version.",
+        )
     if count.counter_id == entry.actor_id:
         raise Unacceptable(
             "counter-approves",
@@ -126,10 +134,16 @@ def withdraw_count(entry: Entry, count_id: int, body: CountWithdrawalIn) -> Coun
     Raises
     ------
     Conflict : it was withdrawn before.
-    Unacceptable : something found beyond the book was used since; the message names its lot.
+    Unacceptable : it is approved and who counted withdraws it; or something found beyond the book was used since, and
+        the message names its lot.
     """
-    count = get_count(entry.session, count_id)
-    entry.open(site_of(count_id), "stock_count_withdrawn", count.effective_at)
+    count = _locked_count(entry, count_id, "stock_count_withdrawn")
+    if count.approved_at is not None and count.counter_id == entry.actor_id:
+        raise Unacceptable(
+            "counter-withdraws",
+            f"Count {count_id} is approved, and was counted by the person who now withdraws it.",
+            "What two people booked is not undone by the one who counted: another person withdraws it.",
+        )
     lines = lines_of_count(entry.session, count_id)
     named = current_by_id(entry.session, Line, [line.booked_line_id for line in lines if line.booked_line_id])
     touched: set[int] = set()
@@ -145,9 +159,15 @@ def withdraw_count(entry: Entry, count_id: int, body: CountWithdrawalIn) -> Coun
     return count_out(entry.session, entry.void(count, body.reason), lines)
 
 
+def _locked_count(entry: Entry, count_id: int, event: str) -> StockCount:
+    """A count as it stands under the log's lock: read before it, it might be approved meanwhile."""
+    counted_at = get_count(entry.session, count_id).effective_at
+    entry.open(site_of(count_id), event, counted_at)
+    return get_count(entry.session, count_id)
+
+
 def _open_count(entry: Entry, count_id: int, event: str) -> StockCount:
-    count = get_count(entry.session, count_id)
-    entry.open(site_of(count_id), event, count.effective_at)
+    count = _locked_count(entry, count_id, event)
     if count.approved_at is not None:
         raise Conflict("count-approved", f"Count {count_id} is approved.", "Withdraw it, then count anew.")
     return count

@@ -44,11 +44,12 @@ class CountLinesIn(Body):
 class CountApprovalIn(Body):
     """The differences are booked as found, each on its lot, with this reason."""
 
+    version: Annotated[int, Field(ge=1, description="Of the count, as the approver looked at it.")]
     reason: Reason
 
 
 class CountWithdrawalIn(Body):
-    """The count does not hold; what its approval booked is withdrawn with it."""
+    """The count does not hold; what its approval booked is withdrawn with it, by another person than counted."""
 
     reason: Reason
 

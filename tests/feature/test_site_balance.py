@@ -136,7 +136,7 @@ def test_a_vessel_proven_empty_with_book_content_left_and_an_approved_count_are_
     count = {"site": "MILL", "counted_at": "2026-03-08T07:00:00Z", "lines": [{"lot": counted, "mass_kg": "995"}]}
     number = plant.post("/v1/stock-counts", count)["id"]
     assert any("wait for approval: 1" in remark for remark in balance(plant, day)["remarks"])
-    plant.post(f"/v1/stock-counts/{number}/approval", {"reason": "weighed twice"}, key=SECOND_KEY)
+    plant.post(f"/v1/stock-counts/{number}/approval", {"version": 1, "reason": "weighed twice"}, key=SECOND_KEY)
     after = balance(plant, day)
     unexplained = {step["step"]: Decimal(step["unexplained_dry_kg"]) for step in after["steps"]}
     assert unexplained == {"vessel SILO": 60, "count_correction": 5}
@@ -156,7 +156,7 @@ def test_a_lot_fed_whole_of_which_a_count_missed_some_gave_what_was_left(plant: 
     feed(plant, run, lot, start_at=at(10))
     discharge(plant, run, out("pellets", "PELLETS", "product", "pellets", "480", hour=11))
     close(plant, run)
-    plant.post(f"/v1/stock-counts/{number}/approval", {"reason": "weighed twice"}, key=SECOND_KEY)
+    plant.post(f"/v1/stock-counts/{number}/approval", {"version": 1, "reason": "weighed twice"}, key=SECOND_KEY)
     [recorded] = plant.get(f"/v1/runs/{run}/balances")[-1:]
     assert (recorded["dry_in_kg"], recorded["unexplained_kg"]) == ("480.000", "0.000")
     day = balance(plant, "period=day&from=2026-03-08T12:00:00Z")

@@ -7,8 +7,13 @@ unattributed. Method: HTTP on both engines; a small yard of opening lots; figure
 from datetime import timedelta
 from typing import Any
 
+import pytest
 from plant_fixture import SECOND_KEY, START, Plant
 
+from service.counts.record import add_to_count
+from service.counts.schemas import CountLinesIn
+from service.errors import Conflict
+from service.journal.entry import Entry
 from service.verify import verify_database
 
 MORNING = (START + timedelta(hours=1)).isoformat()
@@ -44,11 +49,11 @@ def test_a_count_is_booked_by_another_person_only(plant: Plant) -> None:
 
     # Nothing is booked by counting, and who counted cannot approve.
     assert plant.get(f"/v1/lots/{less}")["on_hand_kg"] == "1000.000"
-    refused = plant.post(f"{address}/approval", {"reason": "all right"}, status=422)
+    refused = plant.post(f"{address}/approval", {"version": 1, "reason": "all right"}, status=422)
     assert refused["code"] == "counter-approves"
     assert plant.get(f"/v1/lots/{less}")["on_hand_kg"] == "1000.000"
 
-    approved = plant.post(f"{address}/approval", {"reason": "looked at twice"}, key=SECOND_KEY)
+    approved = plant.post(f"{address}/approval", {"version": 1, "reason": "looked at twice"}, key=SECOND_KEY)
     assert (approved["counter"], approved["approver"]) == ("first", "second")
     assert [line["difference_kg"] for line in approved["lines"]] == ["10.000", "-12.500", "1000.000", "0.000"]
     on_hand = [plant.get(f"/v1/lots/{lot}")["on_hand_kg"] for lot in (less, more, gone, same)]
@@ -59,14 +64,17 @@ def test_a_count_is_booked_by_another_person_only(plant: Plant) -> None:
     assert plant.get(f"/v1/lots/{surplus}")["on_hand_kg"] == "12.500"
     trace = plant.get(f"/v1/lots/{surplus}/trace")
     assert (trace["shares"], trace["remainder"]) == ([], "1.000000000000")
-    assert (
-        plant.post(f"{address}/approval", {"reason": "again"}, status=409, key=SECOND_KEY)["code"] == "count-approved"
-    )
+    again = plant.post(f"{address}/approval", {"version": 2, "reason": "again"}, status=409, key=SECOND_KEY)
+    assert again["code"] == "count-approved"
+    late = plant.post(f"{address}/lines", {"lines": [{"lot": same, "is_found": False}]}, status=409)
+    assert late["code"] == "count-approved"
 
     assert verify_database(plant.database) == ()
 
-    # Withdrawn, everything is as before.
-    withdrawn = plant.post(f"{address}/withdrawal", {"reason": "wrong aisle"})
+    # Who counted does not undo alone what two booked. Withdrawn, everything is as before.
+    alone = plant.post(f"{address}/withdrawal", {"reason": "wrong aisle"}, status=422)
+    assert alone["code"] == "counter-withdraws"
+    withdrawn = plant.post(f"{address}/withdrawal", {"reason": "wrong aisle"}, key=SECOND_KEY)
     assert withdrawn["is_withdrawn"]
     on_hand = [plant.get(f"/v1/lots/{lot}")["on_hand_kg"] for lot in (less, more, gone, same, surplus)]
     assert on_hand == ["1000.000", "1000.000", "1000.000", "1000.000", "0.000"]
@@ -95,6 +103,36 @@ def test_a_lot_counted_again_replaces_the_first_figure_and_only_by_the_same_pers
     assert plant.post(f"{address}/lines", more, status=409, key=SECOND_KEY)["code"] == "another-counts"
     again = plant.post(f"{address}/lines", more)
     assert [line["difference_kg"] for line in again["lines"]] == ["0.000", "1.000"]
+    # Who looked at the first version has not seen the second: he signs what he saw, or looks again.
+    stale = plant.post(f"{address}/approval", {"version": 1, "reason": "looked"}, status=409, key=SECOND_KEY)
+    assert (stale["code"], again["version"]) == ("count-changed", 2)
+    assert plant.get(f"/v1/lots/{other}")["on_hand_kg"] == "500.000"
+    plant.post(f"{address}/approval", {"version": 2, "reason": "looked again"}, key=SECOND_KEY)
+    assert plant.get(f"/v1/lots/{other}")["on_hand_kg"] == "499.000"
+
+
+def test_lines_that_wait_for_the_lock_do_not_get_into_an_approved_count(
+    plant: Plant, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Somebody approves between what a request reads first and the lock it waits for."""
+    if plant.database.is_sqlite:
+        pytest.skip("on SQLite a writer holds the lock before it reads anything")
+    plant.clock.moment = NOON
+    lot = opening(plant, "flake", "FLAKE", "1000")
+    counted = count(plant, [{"lot": lot, "mass_kg": "900"}])["id"]
+    opened = Entry.open
+
+    def approved_meanwhile(entry: Entry, *given: Any) -> Entry:
+        monkeypatch.setattr(Entry, "open", opened)
+        approval = {"version": 1, "reason": "looked at it"}
+        plant.post(f"/v1/stock-counts/{counted}/approval", approval, key=SECOND_KEY)
+        return opened(entry, *given)
+
+    monkeypatch.setattr(Entry, "open", approved_meanwhile)
+    more = CountLinesIn.model_validate({"lines": [{"lot": lot, "is_found": False}]})
+    with pytest.raises(Conflict, match="is approved"):
+        plant.writer.run(1, lambda entry: add_to_count(entry, counted, more))
+    assert plant.get(f"/v1/lots/{lot}")["on_hand_kg"] == "900.000"
 
 
 def test_what_was_found_beyond_and_used_since_keeps_the_count(plant: Plant) -> None:
@@ -102,13 +140,12 @@ def test_what_was_found_beyond_and_used_since_keeps_the_count(plant: Plant) -> N
     lot = opening(plant, "flake", "FLAKE", "1000")
     counted = count(plant, [{"lot": lot, "mass_kg": "1100"}])
     address = f"/v1/stock-counts/{counted['id']}"
-    surplus = plant.post(f"{address}/approval", {"reason": "weighed"}, key=SECOND_KEY)["lines"][0]["booked_lot"]
+    surplus = plant.post(f"{address}/approval", {"version": 1, "reason": "weighed"}, key=SECOND_KEY)["lines"][0]["booked_lot"]
     run = plant.post("/v1/runs", {"site": "MILL", "step": "extrusion", "started_at": MORNING})
     feed = {"lot": surplus, "amount": "rest", "start_at": (START + timedelta(hours=2)).isoformat()}
     plant.post(f"/v1/runs/{run['id']}/feeds", {"feeds": [feed]})
-    assert (
-        plant.post(f"{address}/withdrawal", {"reason": "wrong"}, status=422)["code"] == "lot-gives-more-than-it-holds"
-    )
+    kept = plant.post(f"{address}/withdrawal", {"reason": "wrong"}, status=422, key=SECOND_KEY)
+    assert kept["code"] == "lot-gives-more-than-it-holds"
 
 
 def test_a_level_is_held_against_the_book(plant: Plant) -> None:

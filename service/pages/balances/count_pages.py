@@ -81,7 +81,8 @@ def more_in(typed: Typed) -> CountLinesIn:
 
 
 def approval_in(typed: Typed) -> CountApprovalIn:
-    return typed.body(CountApprovalIn, {"reason": typed.text("reason")})
+    # The version stands hidden in the form; one that lacks it approves nothing.
+    return typed.body(CountApprovalIn, {"version": typed.count("version") or 0, "reason": typed.text("reason")})
 
 
 def withdrawal_in(typed: Typed) -> CountWithdrawalIn:
