@@ -6,12 +6,12 @@ used for food, as what a vessel gives beyond its book.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
 from service.core.quantities import kg_text, parse_fraction
-from service.counts.queries import count_out, get_count, lines_of_count, open_book
+from service.counts.queries import approved_later, count_out, counted_g, get_count, lines_of_count, open_book
 from service.counts.schemas import CountApprovalIn, CountIn, CountLineIn, CountLinesIn, CountOut, CountWithdrawalIn
 from service.counts.tables import StockCount, StockCountLine
 from service.errors import Conflict, Findings, StaleKnowledge, Unacceptable
@@ -20,11 +20,11 @@ from service.journal.read import current_by_id
 from service.journal.tables import site_of
 from service.lots.lines import CLOCK_SKEW, Discharge, Moisture, Span, book_discharges
 from service.lots.moisture import moisture_for_lots, moistures, record_moisture
-from service.lots.queries import lines_of_lots, lines_of_process, lots_by_id, materials_of, origin_masses
+from service.lots.queries import lines_of_lots, lines_of_process, lots_by_id, origin_masses
 from service.lots.record import NewLot
 from service.lots.statuses import Amount, Category, Direction, LotOrigin, MeasurementBasis, Step
-from service.lots.stock import settle_stock
-from service.lots.tables import Line, Lot, Process
+from service.lots.stock import accounts_of, settle_stock
+from service.lots.tables import Line, Lot, LotFact, Process
 from service.plant.queries import get_by_code
 from service.plant.statuses import Mixing
 from service.plant.tables import Site
@@ -35,11 +35,17 @@ INSTANT = timedelta(microseconds=1)
 
 @dataclass(frozen=True)
 class Difference:
-    """A lot of which the count says something else than the book; grams, missing positive."""
+    """A lot of which the count says something else than the book; grams, missing positive.
+
+    Parameters
+    ----------
+    pointer : of the line in the count.
+    """
 
     line: StockCountLine
     lot: Lot
     missing_g: int
+    pointer: str
 
 
 def record_count(entry: Entry, count: CountIn) -> CountOut:
@@ -123,7 +129,7 @@ def approve_count(entry: Entry, count_id: int, approval: CountApprovalIn) -> Cou
     booked = _book_missing(entry, count, missing) | _book_beyond(entry, count, beyond)
     for one in differences:
         entry.revise(one.line, approval.reason, booked_line_id=booked[one.lot.id])
-    settle_stock(entry, [one.lot.id for one in missing], {one.lot.id: "" for one in missing})
+    _settle_missing(entry, count, missing)
     approved = entry.revise(count, approval.reason, approver_id=entry.actor_id, approved_at=entry.now)
     return count_out(entry.session, approved)
 
@@ -215,10 +221,19 @@ def _store_lines(
 def _differences(findings: Findings, entry: Entry, count: StockCount) -> list[Difference]:
     lines = lines_of_count(entry.session, count.id)
     lots = lots_by_id(entry.session, [line.lot_id for line in lines])
-    books = open_book(entry.session, count, lines)
+    books = open_book(entry.session, [count], lines)
+    later = approved_later(entry.session, count, lots)
     found = []
     for place, line in enumerate(lines):
-        lot, book_g = lots[line.lot_id], books[line.lot_id]
+        lot, book_g = lots[line.lot_id], books[line.id]
+        if line.lot_id in later and counted_g(line, None) is not None:
+            findings.add(
+                f"/lines/{place}",
+                f"lot {lot.code} was counted later as well, and that count {later[line.lot_id]} is approved: what this "
+                "one misses is booked there",
+                f"Withdraw count {later[line.lot_id]} first, approve this one, then count anew.",
+            )
+            continue
         if book_g is None:
             findings.add(
                 f"/lines/{place}",
@@ -226,12 +241,31 @@ def _differences(findings: Findings, entry: Entry, count: StockCount) -> list[Di
                 "Weigh the truck's tare or the bale first, then approve.",
             )
             continue
-        counted_g = book_g if line.is_found and line.mass_g is None else line.mass_g or 0
+        seen_g = counted_g(line, book_g) or 0
         if book_g < 0 and not line.is_found:
             findings.add(f"/lines/{place}", f"the book of lot {lot.code} is {kg_text(book_g)} kg", "Mend its lines.")
-        elif counted_g != book_g:
-            found.append(Difference(line, lot, book_g - counted_g))
+        elif seen_g != book_g:
+            found.append(Difference(line, lot, book_g - seen_g, f"/lines/{place}"))
     return found
+
+
+def _settle_missing(entry: Entry, count: StockCount, missing: Sequence[Difference]) -> None:
+    """Bring stocks up to date; where a lot has since given what was missing, say what can be done of a count."""
+    pointers = {one.lot.id: one.pointer for one in missing}
+    try:
+        settle_stock(entry, pointers, pointers)
+    except Unacceptable as fault:
+        remedies = {one.pointer: _remedy(entry, count, one.lot) for one in missing}
+        findings = tuple(replace(one, remedy=remedies[one.pointer]) for one in fault.findings)
+        remedy = "Count the lots named here anew, or correct what was taken of them since; then approve."
+        raise Unacceptable(fault.code, fault.detail, remedy, findings) from fault
+
+
+def _remedy(entry: Entry, count: StockCount, lot: Lot) -> str:
+    [account] = accounts_of(entry.session, [lot.id]).values()
+    since = [line.id for line, _ in account.taken if (line.end_at or line.start_at) > count.effective_at]
+    named = ", ".join(str(line_id) for line_id in since)
+    return f"Count lot {lot.code} anew" + (f", or correct what took from it since: line {named}." if named else ".")
 
 
 def _process(entry: Entry, count: StockCount) -> Process:
@@ -303,7 +337,7 @@ def _book_beyond(entry: Entry, count: StockCount, beyond: Sequence[Difference]) 
         return {}
     process = _process(entry, count)
     lots = [one.lot for one in beyond]
-    materials = materials_of(entry.session, [lot.id for lot in lots])
+    facts = current_by_id(entry.session, LotFact, [lot.id for lot in lots])
     rests_on = moisture_for_lots(entry, lots, count.effective_at)
     values = moistures(entry.session, rests_on.values())
     discharges = [
@@ -311,8 +345,9 @@ def _book_beyond(entry: Entry, count: StockCount, beyond: Sequence[Difference]) 
             new=NewLot(
                 kind=one.lot.kind,
                 origin=LotOrigin.PROCESS,
-                material_id=materials[one.lot.id].id,
+                material_id=facts[one.lot.id].material_id,
                 born_at=count.effective_at,
+                owner_id=facts[one.lot.id].owner_id,
                 note=f"found in a stock count beyond the book of lot {one.lot.code}",
             ),
             into=None,

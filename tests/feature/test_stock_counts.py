@@ -8,12 +8,15 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
+from line_steps import load
 from plant_fixture import SECOND_KEY, START, Plant
+from sqlalchemy import event
 
 from service.counts.record import add_to_count
 from service.counts.schemas import CountLinesIn
 from service.errors import Conflict
 from service.journal.entry import Entry
+from service.lots.queries import get_lot, get_lot_fact
 from service.verify import verify_database
 
 MORNING = (START + timedelta(hours=1)).isoformat()
@@ -31,6 +34,26 @@ def opening(plant: Plant, kind: str, material: str, mass_kg: str, moisture: str 
 
 def count(plant: Plant, lines: list[dict[str, Any]], *, status: int = 201, at: str = MORNING) -> Any:
     return plant.post("/v1/stock-counts", {"site": "MILL", "counted_at": at, "lines": lines}, status=status)
+
+
+def approve(plant: Plant, number: int, version: int = 1, *, status: int = 201) -> Any:
+    body = {"version": version, "reason": "looked at it"}
+    return plant.post(f"/v1/stock-counts/{number}/approval", body, status=status, key=SECOND_KEY)
+
+
+def statements_of(plant: Plant, path: str) -> int:
+    """How many statements an answer takes."""
+    asked = []
+
+    def note(_connection: Any, _cursor: Any, statement: str, *_: Any) -> None:
+        asked.append(statement)
+
+    event.listen(plant.database.engine, "before_cursor_execute", note)
+    try:
+        plant.get(path)
+    finally:
+        event.remove(plant.database.engine, "before_cursor_execute", note)
+    return len(asked)
 
 
 def test_a_count_is_booked_by_another_person_only(plant: Plant) -> None:
@@ -140,7 +163,7 @@ def test_what_was_found_beyond_and_used_since_keeps_the_count(plant: Plant) -> N
     lot = opening(plant, "flake", "FLAKE", "1000")
     counted = count(plant, [{"lot": lot, "mass_kg": "1100"}])
     address = f"/v1/stock-counts/{counted['id']}"
-    surplus = plant.post(f"{address}/approval", {"version": 1, "reason": "weighed"}, key=SECOND_KEY)["lines"][0]["booked_lot"]
+    surplus = approve(plant, counted["id"])["lines"][0]["booked_lot"]
     run = plant.post("/v1/runs", {"site": "MILL", "step": "extrusion", "started_at": MORNING})
     feed = {"lot": surplus, "amount": "rest", "start_at": (START + timedelta(hours=2)).isoformat()}
     plant.post(f"/v1/runs/{run['id']}/feeds", {"feeds": [feed]})
@@ -178,3 +201,81 @@ def test_a_level_is_held_against_the_book(plant: Plant) -> None:
     assert "no bulk density" in no_density["errors"][0]["detail"]
     plant.post(f"{levels}/{cells['id']}/withdrawal", {"reason": "typed wrong"})
     assert [one["how"] for one in plant.get(levels)] == ["level", "volume"]
+
+
+def test_an_earlier_count_is_not_booked_once_a_later_one_is(plant: Plant) -> None:
+    """500 kg; at 03:00 and at 05:00 both counts say 480: 20 kg are missing, and not 40."""
+    plant.clock.moment = NOON
+    lot = opening(plant, "flake", "FLAKE", "500")
+    first, second = (
+        count(plant, [{"lot": lot, "mass_kg": "480"}], at=(START + timedelta(hours=hour)).isoformat())["id"]
+        for hour in (3, 5)
+    )
+    approve(plant, second)
+    refused = approve(plant, first, status=422)
+    [finding] = refused["errors"]
+    assert (finding["pointer"], str(second) in finding["detail"]) == ("/lines/0", True)
+    assert plant.get(f"/v1/lots/{lot}")["on_hand_kg"] == "480.000"
+    # As the remedy says: then the earlier one holds, and the later one finds nothing more.
+    plant.post(f"/v1/stock-counts/{second}/withdrawal", {"reason": "out of order"}, key=SECOND_KEY)
+    approve(plant, first)
+    again = count(plant, [{"lot": lot, "mass_kg": "480"}], at=(START + timedelta(hours=5)).isoformat())
+    assert approve(plant, again["id"])["missing_kg"] == "0.000"
+    assert plant.get(f"/v1/lots/{lot}")["on_hand_kg"] == "480.000"
+
+
+def test_a_count_says_what_it_booked_and_that_its_data_were_revised(plant: Plant) -> None:
+    """480 kg of 500 are counted; then a feed of 20 kg from before the count is booked after all."""
+    plant.clock.moment = NOON
+    lot, seen = opening(plant, "flake", "FLAKE", "500"), opening(plant, "flake", "FLAKE", "700")
+    number = count(plant, [{"lot": lot, "mass_kg": "480"}, {"lot": seen}])["id"]
+    assert not approve(plant, number)["rests_on_revised_data"]
+    run = plant.post("/v1/runs", {"site": "MILL", "step": "extrusion", "started_at": START.isoformat()})["id"]
+    feeds = [{"lot": one, "amount": "mass", "mass_kg": "20", "start_at": START.isoformat()} for one in (lot, seen)]
+    plant.post(f"/v1/runs/{run}/feeds", {"feeds": feeds})
+    shown = plant.get(f"/v1/stock-counts/{number}")
+    assert [(one["book_kg"], one["difference_kg"], one["rests_on_revised_data"]) for one in shown["lines"]] == [
+        ("480.000", "20.000", True), ("680.000", "0.000", False),
+    ]  # fmt: skip
+    assert (shown["missing_kg"], shown["rests_on_revised_data"]) == ("20.000", True)
+
+
+def test_a_list_of_counts_takes_as_many_statements_however_long_it_is(plant: Plant) -> None:
+    plant.clock.moment = NOON
+    lots = [opening(plant, "flake", "FLAKE", "500") for _ in range(3)]
+    numbers, taken = [], []
+    for lot in lots:
+        numbers.append(count(plant, [{"lot": lot, "mass_kg": "480"}])["id"])
+        approve(plant, numbers[-1])
+        taken.append(statements_of(plant, "/v1/stock-counts?site=MILL"))
+    assert len(set(taken)) == 1
+    listed = plant.get("/v1/stock-counts?site=MILL")
+    assert listed == [plant.get(f"/v1/stock-counts/{number}") for number in reversed(numbers)]
+    assert plant.get("/v1/stock-counts?site=MILL&limit=1&offset=1") == listed[1:2]
+
+
+def test_a_lot_that_moved_on_since_is_named_with_the_line_that_took_from_it(plant: Plant) -> None:
+    """480 kg of 500 are counted, and 490 are fed by figure before anybody approves."""
+    plant.clock.moment = NOON
+    other, lot = opening(plant, "flake", "FLAKE", "500"), opening(plant, "flake", "FLAKE", "500")
+    number = count(plant, [{"lot": other, "mass_kg": "499"}, {"lot": lot, "mass_kg": "480"}])["id"]
+    run = plant.post("/v1/runs", {"site": "MILL", "step": "extrusion", "started_at": MORNING})["id"]
+    later = (START + timedelta(hours=2)).isoformat()
+    feed = {"lot": lot, "amount": "mass", "mass_kg": "490", "start_at": later}
+    [line] = plant.post(f"/v1/runs/{run}/feeds", {"feeds": [feed]})["lines"]
+    refused = approve(plant, number, status=422)
+    assert [(one["pointer"], one["remedy"]) for one in refused["errors"]] == [
+        ("/lines/1", f"Count lot {lot} anew, or correct what took from it since: line {line['id']}."),
+    ]
+    assert plant.get(f"/v1/lots/{other}")["on_hand_kg"] == "500.000"
+
+
+def test_what_is_found_beyond_belongs_to_whom_the_lot_belongs(plant: Plant) -> None:
+    plant.clock.moment = NOON
+    owner = plant.post("/v1/partners", {"code": "OWNER", "name": "Owner of the waste", "is_supplier": True})
+    lot = load(plant, "Reed Bank", 3_000, owner=owner["code"])
+    number = count(plant, [{"lot": lot, "mass_kg": "3100"}])["id"]
+    beyond = approve(plant, number)["lines"][0]["booked_lot"]
+    with plant.database.read() as session:
+        owners = {get_lot_fact(session, get_lot(session, code).id).owner_id for code in (lot, beyond)}
+    assert owners == {owner["id"]}
