@@ -19,7 +19,7 @@ from service.journal.read import Knowledge, current, stands
 from service.journal.tables import SITE_STEP
 from service.journal.values import as_stored, moment_of, table_of
 from service.lots.rows import line_rows_of_lots
-from service.lots.statuses import Amount, LotOrigin, Step
+from service.lots.statuses import Amount, Category, Direction, LotOrigin, Step
 from service.lots.stock import accounts_of, open_masses
 from service.lots.tables import Line, Lot, LotFact, LotMass, LotStock, Measurement, Process
 from service.plant.tables import Equipment, Material
@@ -223,18 +223,28 @@ class PeriodReader:
     def _open_masses(self, facts: PeriodFacts) -> dict[int, int]:
         """What is taken of lots by lines without a figure."""
         openly = [line for line in facts.lines if line.mass_g is None and line.lot_id is not None]
-        found, others = {}, set()
-        for line in openly:
-            lot = facts.lots[line.lot_id or 0]
-            # A lot that came in and was taken whole has no other line that takes from it.
-            if line.amount == Amount.WHOLE and lot.origin_g is not None:
-                found[lot.id] = lot.origin_g
-            else:
-                others.add(lot.id)
+        whole = {line.lot_id or 0 for line in openly if line.amount == Amount.WHOLE}
+        found = {lot_id: origin_g for lot_id in whole if (origin_g := facts.lots[lot_id].origin_g) is not None}
+        # Most lots that came in and were taken whole gave nothing else; a count may have missed some of one since.
+        for lot_id in self._given_in_figures(found):
+            del found[lot_id]
+        others = {line.lot_id or 0 for line in openly} - found.keys()
         if others:
             lines = line_rows_of_lots(self._session, others, self._known)
             found |= open_masses(lines, {lot_id: facts.lots[lot_id].origin_g for lot_id in others})
         return found
+
+    def _given_in_figures(self, lot_ids: Iterable[int]) -> set[int]:
+        """Those of these lots of which some line takes a stated mass."""
+        table = table_of(Line)
+        query = select(table.c.lot_id).where(
+            one_of(table.c.lot_id, "wanted"),
+            table.c.direction == Direction.IN,
+            table.c.category != Category.TIES,
+            table.c.mass_g.is_not(None),
+            *stands(table.c, table.alias().c, self._known),
+        )
+        return set(self._session.execute(query, {"wanted": sorted(lot_ids)}).scalars())
 
     def _tied(self, facts: PeriodFacts) -> set[int]:
         """Lots with wire or strap that came off at some time, as far as anything of them is there still."""

@@ -136,7 +136,7 @@ def test_a_vessel_proven_empty_with_book_content_left_and_an_approved_count_are_
     count = {"site": "MILL", "counted_at": "2026-03-08T07:00:00Z", "lines": [{"lot": counted, "mass_kg": "995"}]}
     number = plant.post("/v1/stock-counts", count)["id"]
     assert any("wait for approval: 1" in remark for remark in balance(plant, day)["remarks"])
-    plant.post(f"/v1/stock-counts/{number}/approval", {"reason": "weighed twice"}, key=SECOND_KEY)
+    plant.post(f"/v1/stock-counts/{number}/approval", {"version": 1, "reason": "weighed twice"}, key=SECOND_KEY)
     after = balance(plant, day)
     unexplained = {step["step"]: Decimal(step["unexplained_dry_kg"]) for step in after["steps"]}
     assert unexplained == {"vessel SILO": 60, "count_correction": 5}
@@ -145,6 +145,25 @@ def test_a_vessel_proven_empty_with_book_content_left_and_an_approved_count_are_
     assert Decimal(after["closing_dry_kg"]) == 940 + 995
     [flake] = [one for one in after["materials"] if one["material"] == "FLAKE"]
     assert (flake["count_missing_dry_kg"], flake["closing_dry_kg"]) == ("5.000000000", "1935.000000000")
+
+
+def test_a_lot_fed_whole_of_which_a_count_missed_some_gave_what_was_left(plant: Plant) -> None:
+    """500 kg opened, 480 counted at 05:00, fed whole at 10:00, 480 out; the count is approved last of all."""
+    lot = opening(plant, "flake", "FLAKE", "500")
+    count = {"site": "MILL", "counted_at": at(5), "lines": [{"lot": lot, "mass_kg": "480"}]}
+    number = plant.post("/v1/stock-counts", count)["id"]
+    run = start(plant, "extrusion", 9)
+    feed(plant, run, lot, start_at=at(10))
+    discharge(plant, run, out("pellets", "PELLETS", "product", "pellets", "480", hour=11))
+    close(plant, run)
+    plant.post(f"/v1/stock-counts/{number}/approval", {"version": 1, "reason": "weighed twice"}, key=SECOND_KEY)
+    [recorded] = plant.get(f"/v1/runs/{run}/balances")[-1:]
+    assert (recorded["dry_in_kg"], recorded["unexplained_kg"]) == ("480.000", "0.000")
+    day = balance(plant, "period=day&from=2026-03-08T12:00:00Z")
+    unexplained = {step["step"]: Decimal(step["unexplained_dry_kg"]) for step in day["steps"]}
+    assert unexplained == {"extrusion": 0, "count_correction": 20}
+    # Before the first fact there was nothing.
+    assert {one["material"]: Decimal(one["opening_dry_kg"]) for one in day["materials"]} == {"FLAKE": 0, "PELLETS": 0}
 
 
 def test_page_drawing_file_and_interface_say_the_same(plant: Plant) -> None:
