@@ -278,7 +278,7 @@ def test_ties_that_were_corrected_follow_where_a_bale_was_opened(plant: Plant) -
         with plant.database.read() as session:
             return [line.mass_g for line in lines_of_process(session, run) if line.category is Category.TIES]
 
-    ties = {"kind": "tie", "pieces": 48, "reason": "weighed on the platform"}
+    ties: dict[str, Any] = {"kind": "tie", "pieces": 48, "reason": "weighed on the platform"}
     act(plant, delivery, "deductions", **ties, per_piece_kg="2.0")
     assert tied() == [2_000]
     assert versions(plant, run)[-1]["reason"] == "follows from deduction recorded"
@@ -301,7 +301,9 @@ def test_ties_that_were_corrected_follow_where_a_bale_was_opened(plant: Plant) -
         entry.revise(line, "a mistake", mass_g=1_500)
 
     plant.writer.run(1, mistake)
-    assert ("line", "ties of 1000 g") in {(*fault.tables, fault.recomputed) for fault in verify_database(plant.database)}
+    assert ("line", "ties of 1000 g") in {
+        (*fault.tables, fault.recomputed) for fault in verify_database(plant.database)
+    }
 
 
 def test_a_late_result_of_a_lot_reaches_the_lines_that_took_it_at_its_trucks_moisture(plant: Plant) -> None:

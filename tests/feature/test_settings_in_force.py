@@ -26,9 +26,7 @@ def test_a_default_ends_only_with_a_setting_of_its_own_scope(plant: Plant, monke
     def found(hour: float) -> tuple[int | None, str | None]:
         moment = datetime.fromisoformat(at(hour))
         with plant.database.read() as session:
-            stated = SettingsInForce(session, [SettingKey.MOISTURE_U]).find(
-                SettingKey.MOISTURE_U, ("REGRIND",), moment
-            )
+            stated = SettingsInForce(session, [SettingKey.MOISTURE_U]).find(SettingKey.MOISTURE_U, ("REGRIND",), moment)
             text = PeriodSettings(session).text(SettingKey.BULK_DENSITY, ("REGRIND",), moment)
         return None if stated is None else stated.ppm, None if text is None else text[0]
 
