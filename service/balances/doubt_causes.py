@@ -120,7 +120,9 @@ class Causes:
         if (scale_id, at) not in self._spans:
             row, calibration = self.scale_at(scale_id, at)
             u = calibration.span_u(at, self.worst_of_scales(at))
-            cause = self.named(CauseKind.SPAN, f"instrument {scale_id}", f"span of scale {row.code}")
+            # A new calibration sets the span anew: what was off before it says nothing of what is off since.
+            name = f"instrument {scale_id} v{row.version}"
+            cause = self.named(CauseKind.SPAN, name, f"span of scale {row.code}")
             self._spans[scale_id, at] = cause, u
         return self._spans[scale_id, at]
 

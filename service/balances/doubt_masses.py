@@ -168,7 +168,10 @@ class WetDoubts:
                 half_width = self._causes.setting(SettingKey.UNSTATED_HALF_WIDTH, ("",), weighing.weighed_at)
                 why = "stored tare" if weighing.entry is WeighingEntry.STORED_TARE else "scale unknown"
                 self._causes.remark(f"the {words} vouches for nothing itself: {why}")
-                cause = self._causes.named(CauseKind.UNSTATED, f"weighing {weighing.id}", f"{words} ({why})")
+                # The same scale or the same stored figure serves truck after truck of a supplier. (Plates may be
+                # erased, so they cannot tell one truck from another.)
+                name = f"{why} {weighing.origin} {kind} supplier {load.delivery.supplier_id}"
+                cause = self._causes.named(CauseKind.UNSTATED, name, f"{kind} of a supplier's trucks ({why})")
                 parts[cause] += sign * weighing.mass_g * rectangular(half_width)
             if reading is not None and weighing.instrument_id is not None:
                 cause, u_g = reading

@@ -1,4 +1,4 @@
-"""Wire and strap around bales: dry, off when a bale is opened, and no part of what products are made of."""
+"""Wire and strap of bales: they come off when one is opened, are dry, and no part of what products are made of."""
 
 from collections.abc import Mapping
 from datetime import datetime
