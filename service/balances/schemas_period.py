@@ -23,7 +23,13 @@ class JudgedOut(Out):
     tolerance_source: str
     verdict: Verdict
     u95_dry_kg: Annotated[str | None, Field(description="Null where it was not worked out; see remarks.")]
-    is_beyond_doubt: bool | None
+    is_beyond_doubt: Annotated[
+        bool | None,
+        Field(
+            description="Null where U95 was not worked out, or where vessels, counts or moistures stated otherwise, of "
+            "which no doubt is known, leave something unexplained."
+        ),
+    ]
 
 
 class StepBalanceOut(Out):
