@@ -107,7 +107,7 @@ class _Sheet:
         return StepBalanceOut(
             step=name,
             words=step_words(name),
-            yield_percent=_yield(account),
+            yield_percent=_yield(name, account),
             judged=self._step_judged(name, self._balance.period, account, None),
             **_masses(account),
         )
@@ -130,7 +130,7 @@ class _Sheet:
             hours=f"{part.hours:g}",
             site=self._site_judged(part, account, place),
             steps={name: self._step_judged(name, part, one, place) for name, one in named},
-            yields={name: _yield(one) for name, one in named},
+            yields={name: _yield(name, one) for name, one in named},
         )
 
     # Judging
@@ -278,7 +278,10 @@ def _shown(dry_ug: int) -> str:
     return grouped(dry_kg_text(dry_ug))
 
 
-def _yield(account: StepAccount) -> str | None:
+def _yield(name: str, account: StepAccount) -> str | None:
+    """What a step made of what went in; a vessel makes nothing, and what is drawn of it is no yield."""
+    if name not in set(Step):
+        return None
     return str(percent_half_up(account.product_ug, account.in_ug)) if account.in_ug and account.product_ug else None
 
 

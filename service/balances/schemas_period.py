@@ -53,7 +53,7 @@ class StepBalanceOut(Out):
     estimated_dry_kg: str
     unexplained_dry_kg: str
     closing_dry_kg: str
-    yield_percent: Annotated[str | None, Field(description="Product in % of the dry input.")]
+    yield_percent: Annotated[str | None, Field(description="Product in % of the dry input; null for a vessel.")]
     judged: JudgedOut
 
 

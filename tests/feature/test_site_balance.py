@@ -8,7 +8,7 @@ import csv
 import io
 import json
 import re
-from decimal import Decimal
+from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 
 import audit_year
@@ -19,7 +19,7 @@ from line_steps import at, close, discharge, feed, opening, out, start
 from page_client import PageClient
 from plant_fixture import SECOND_KEY, Plant
 
-from service.balances.period_sheet import SITE_ENTRIES
+from service.balances.period_sheet import SHEET_WORDS, SITE_ENTRIES
 from service.verify import verify_database
 
 MILL = "period=audit_year&from=2025-06-01T00:00:00Z"
@@ -142,6 +142,8 @@ def test_a_vessel_proven_empty_with_book_content_left_and_an_approved_count_are_
     after = balance(plant, day)
     unexplained = {step["step"]: Decimal(step["unexplained_dry_kg"]) for step in after["steps"]}
     assert unexplained == {"vessel SILO": 60, "count_correction": 5}
+    assert {step["step"]: step["yield_percent"] for step in after["steps"]} == dict.fromkeys(unexplained)
+    assert "Yield of" not in PageClient(plant).get("/balance?period=day&day=2026-03-08").html
     # Of neither any doubt is known: 65 kg are not held against the doubt of runs there were none of.
     assert {step["judged"]["is_beyond_doubt"] for step in after["steps"]} == {None}
     assert (before["judged"]["is_beyond_doubt"], after["judged"]["is_beyond_doubt"]) == (False, None)
@@ -283,6 +285,12 @@ def test_the_demo_week_closes_against_its_lines(demo: Demo) -> None:
     asked = ("--from", "2025-01-01T00:00:00Z", "--to", "2027-01-01T00:00:00Z", "--format", "json")
     printed = demo.run("balance", "--site", week["site"], *asked)
     assert json.loads(printed.output) == week
+    sheet = demo.run("balance", "--site", week["site"], *asked[:-1], "text").output
+    assert re.findall(r"\d\.\d{4,8}\d", sheet.replace(week["judged"]["tolerance_fraction"], "")) == []
+    for entry, words in SHEET_WORDS:
+        [printed_kg] = re.findall(rf"^{re.escape(words)} +(.*)$", sheet, re.MULTILINE)
+        exact = Decimal(week[f"{entry}_dry_kg"])
+        assert Decimal(re.sub(r"\s", "", printed_kg)) == exact.quantize(Decimal("0.001"), ROUND_HALF_UP), entry
 
 
 def test_a_shift_pattern_and_the_audit_year_are_dated_settings(plant: Plant) -> None:
