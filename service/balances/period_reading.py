@@ -23,6 +23,7 @@ from service.lots.statuses import Amount, Category, Direction, LotOrigin, Step
 from service.lots.stock import accounts_of, open_masses
 from service.lots.tables import Line, Lot, LotFact, LotMass, LotStock, Measurement, Process
 from service.plant.tables import Equipment, Material
+from service.weighbridge.tables import Delivery
 
 LINE_COLUMNS = (
     "id", "process_id", "lot_id", "direction", "category", "amount", "mass_g", "fraction_ppm", "moisture_id",
@@ -186,9 +187,23 @@ class PeriodReader:
         return {lot_id: account.on_hand_g for lot_id, account in accounts.items() if account.on_hand_g}
 
     def _born(self, since: datetime) -> list[int]:
-        """Lots whose history begins here, at or after a moment."""
+        """Lots whose history begins here, at or after a moment; what was taken back never came."""
+        delivery, mass, later = table_of(Delivery), table_of(LotMass), table_of(LotMass).alias()
+        superseded = [later.c.id == mass.c.id, later.c.version > mass.c.version]
         query = select(col(Lot.id)).where(
             col(Lot.born_at) >= since, col(Lot.origin) != LotOrigin.PROCESS, *self._of_site(col(Lot.id))
+        )
+        withdrawn = select(1).where(mass.c.id == col(Lot.id), mass.c.void)
+        if self._known is not None:
+            query = query.where(self._known.covers(col(Lot.seq)))
+            withdrawn = withdrawn.where(self._known.covers(mass.c.seq))
+            superseded.append(self._known.covers(later.c.seq))
+        came = select(1).where(
+            delivery.c.id == col(Lot.delivery_id), *stands(delivery.c, delivery.alias().c, self._known)
+        )
+        query = query.where(
+            ~withdrawn.where(~select(1).where(*superseded).exists()).exists(),
+            or_(col(Lot.delivery_id).is_(None), came.exists()),
         )
         return list(self._session.execute(query).scalars())
 

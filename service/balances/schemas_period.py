@@ -23,7 +23,13 @@ class JudgedOut(Out):
     tolerance_source: str
     verdict: Verdict
     u95_dry_kg: Annotated[str | None, Field(description="Null where it was not worked out; see remarks.")]
-    is_beyond_doubt: bool | None
+    is_beyond_doubt: Annotated[
+        bool | None,
+        Field(
+            description="Null where U95 was not worked out, or where vessels, counts or moistures stated otherwise, of "
+            "which no doubt is known, leave something unexplained."
+        ),
+    ]
 
 
 class StepBalanceOut(Out):
@@ -47,7 +53,7 @@ class StepBalanceOut(Out):
     estimated_dry_kg: str
     unexplained_dry_kg: str
     closing_dry_kg: str
-    yield_percent: Annotated[str | None, Field(description="Product in % of the dry input.")]
+    yield_percent: Annotated[str | None, Field(description="Product in % of the dry input; null for a vessel.")]
     judged: JudgedOut
 
 
