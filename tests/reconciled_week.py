@@ -1,4 +1,4 @@
-"""A small plant with redundant readings, told over HTTP: trucks with supplier's notes, bales weighed on the platform, all
+"""A small plant with redundant readings, told over HTTP: supplier's notes, bales weighed on the platform, all of it
 washed, and every mass weighed. Something may be hidden in it.
 """
 
@@ -6,7 +6,6 @@ from __future__ import annotations
 
 import random
 from dataclasses import dataclass
-from typing import Any
 
 from line_steps import at, close, discharge, feed, out, start
 from plant_fixture import Plant
@@ -49,7 +48,11 @@ class _Week:
     def truck(self, form: str, true_kg: float) -> int:
         """One truck with its note and its net on the bridge, both drawn about the truth."""
         read = true_kg * (1 + self.hidden.bridge_high) + self.chance.gauss(0, 10)
-        note = {"note_mass_kg": str(round(true_kg * (1 + self.chance.gauss(0, NOTE_SPREAD))))} if self.hidden.has_notes else {}
+        note = (
+            {"note_mass_kg": str(round(true_kg * (1 + self.chance.gauss(0, NOTE_SPREAD))))}
+            if self.hidden.has_notes
+            else {}
+        )
         body = {
             "site": "MILL",
             "supplier_name": "Bright Quay",

@@ -23,6 +23,8 @@ from service.lots.tables import Line
 
 # Beyond so many lines a whole answer would take longer than somebody waits; ask for a month then.
 LINES_MAX = 12_000
+# Steps whose doubt is worked out. What goes back to its supplier goes back as it came: nothing of it is unexplained.
+DOUBTED = frozenset(Step) - {Step.VESSEL_PERIOD, Step.COUNT_CORRECTION, Step.RETURN_TO_SUPPLIER}
 
 Doubted = dict[tuple[str, int], Measured]
 
@@ -38,10 +40,7 @@ def unexplained_by_part(
         run
         for of_step in processes.values()
         for run in of_step
-        if run.when is When.AS_FED
-        and run.step in set(Step)
-        and run.extent[1] >= bounds[0]
-        and run.extent[0] < bounds[-1]
+        if run.when is When.AS_FED and run.step in DOUBTED and run.extent[1] >= bounds[0] and run.extent[0] < bounds[-1]
     ]
     query = current(Line, known).where(one_of(col(Line.process_id), "wanted"))
     wanted = {"wanted": [run.key for run in runs]}
@@ -65,8 +64,3 @@ def unexplained_by_part(
             if share:
                 found[run.step, place].append(part_of(whole, share, now.unexplained_ug))
     return {key: total(parts) for key, parts in found.items()}
-
-
-def _touches(run: Process, bounds: Sequence[int]) -> bool:
-    first, last = run.extent
-    return run.step in set(Step) and last >= bounds[0] and first < bounds[-1]

@@ -200,10 +200,12 @@ class FlowBuilder:
         return f"vessel {vessel.code if vessel else process.equipment_id}"
 
     def _process(self, process: ProcessRead, name: str, lines: Sequence[LineRead]) -> Process:
-        moved = [self._moved(line, name) for line in lines if line.fraction_ppm is None]
         started = microseconds(process.started_at)
         ended = None if process.ended_at is None else microseconds(process.ended_at)
         is_inside = ended is not None and self._cell(started) == self._cell(ended) >= 0
+        # Within one period it does not matter when: reading the moments of thousands of lines is most of the work.
+        at = started if is_inside else None
+        moved = [self._moved(line, name, at) for line in lines if line.fraction_ppm is None]
         feeds: list[Dated] = []
         outs: list[tuple[OutKind, Dated]] = []
         loops: dict[str, list[Dated]] = {IN: [], OUT: []}
@@ -243,7 +245,7 @@ class FlowBuilder:
             return When.NOT_YET if process.ended_at is None else When.AT_END
         return When.AS_FED if process.is_closed else When.NOT_YET
 
-    def _moved(self, line: LineRead, step: str) -> Moved:
+    def _moved(self, line: LineRead, step: str, at: int | None) -> Moved:
         mass_g = self._facts.open_g[line.lot_id or 0] if line.mass_g is None else line.mass_g
         moisture = self._facts.moistures[line.moisture_id or 0]
         if moisture.basis != MeasurementBasis.MEASURED:
@@ -255,6 +257,8 @@ class FlowBuilder:
             of_lot = self._moisture_of_lot(lot)
             if of_lot is None or of_lot.id != moisture.id:
                 lot_dry_ug = mass_g * (PPM - self._ppm_of_lot(lot))
+        if at is not None:
+            return Moved(line, dry_ug, lot_dry_ug, at, at)
         start = microseconds(moment_of(line.stored_start_at))
         end = start if line.stored_end_at is None else microseconds(moment_of(line.stored_end_at))
         return Moved(line, dry_ug, lot_dry_ug, start, end)

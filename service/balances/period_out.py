@@ -6,9 +6,10 @@ from dataclasses import fields
 from sqlmodel import Session
 
 from service.balances.period import PeriodBalance
-from service.balances.period_doubt import LINES_MAX, Doubted, unexplained_by_part
+from service.balances.period_doubt import DOUBTED, LINES_MAX, Doubted, unexplained_by_part
 from service.balances.schemas_period import (
     CarrierOut,
+    DriftOut,
     JudgedOut,
     MaterialBalanceOut,
     PartOut,
@@ -56,6 +57,7 @@ class _Sheet:
         self._balance = balance
         self._doubted = doubted
         self._known = known
+        self._drift = self._drifts()
 
     def out(self) -> SiteBalanceOut:
         balance, whole = self._balance, self._balance.whole
@@ -93,6 +95,7 @@ class _Sheet:
             parts=[self._part(place) for place in range(len(balance.parts))],
             carried_by=self._carriers(),
             runs=self._runs(),
+            drift=self._drift,
             signals=list(self._signals()),
             remarks=list(self._remarks()),
         )
@@ -107,7 +110,7 @@ class _Sheet:
         return StepBalanceOut(
             step=name,
             words=step_words(name),
-            yield_percent=_yield(account),
+            yield_percent=_yield(name, account),
             judged=self._step_judged(name, self._balance.period, account, None),
             **_masses(account),
         )
@@ -130,7 +133,7 @@ class _Sheet:
             hours=f"{part.hours:g}",
             site=self._site_judged(part, account, place),
             steps={name: self._step_judged(name, part, one, place) for name, one in named},
-            yields={name: _yield(one) for name, one in named},
+            yields={name: _yield(name, one) for name, one in named},
         )
 
     # Judging
@@ -139,11 +142,16 @@ class _Sheet:
         measured = None
         if self._doubted is not None:
             measured = total(one for (_, at), one in self._doubted.items() if place is None or at == place)
-        return self._judged(SITE, part, account.unexplained_ug, account.feed_received_ug, measured)
+        # What vessels, counts and moistures leave unexplained has no doubt stated: then the runs' does not judge it.
+        is_all_doubted = not account.lots.moisture_differences_ug and not any(
+            one.unexplained_ug for name, one in account.steps.items() if name not in DOUBTED
+        )
+        judged = self._judged(SITE, part, account.unexplained_ug, account.feed_received_ug, measured)
+        return judged if is_all_doubted else judged.model_copy(update={"is_beyond_doubt": None})
 
     def _step_judged(self, name: str, part: Period, account: StepAccount, place: int | None) -> JudgedOut:
         measured = None
-        if self._doubted is not None and name in set(Step):
+        if self._doubted is not None and name in DOUBTED:
             of_step = [one for (step, at), one in self._doubted.items() if step == name and place in (None, at)]
             measured = total(of_step)
         return self._judged(name, part, account.unexplained_ug, account.in_ug, measured)
@@ -206,7 +214,28 @@ class _Sheet:
             for account, name, key in found[:RUNS_SHOWN]
         ]
 
+    def _drifts(self) -> list[DriftOut]:
+        if not self._doubted:
+            return []
+        # Here and not above: statistics take half a second to load, and the weighbridge needs none.
+        from service.balances.period_drift import drift_of
+
+        labels = [part.label for part in self._balance.parts]
+        found = []
+        for name, _ in self._steps():
+            places = [place for place in range(len(labels)) if (name, place) in self._doubted]
+            drift = drift_of(name, {labels[place]: self._doubted[name, place] for place in places})
+            found += [] if drift is None else [drift]
+        return found
+
     def _signals(self) -> Iterator[str]:
+        for drift in self._drift:
+            for alarm in drift.alarms:
+                yield (
+                    f"{step_words(drift.step)} drifts towards {alarm.side}: its running sum passed {drift.decision} at "
+                    f"{alarm.part}. Such a sum is passed once in {drift.run_length} parts when nothing is wrong, and "
+                    f"after {drift.run_length_at_one} when each is off by one standard uncertainty."
+                )
         parts, accounts = self._balance.parts, self._balance.accounts
         for name, _ in self._steps():
             if name not in set(Step):
@@ -273,7 +302,10 @@ def _shown(dry_ug: int) -> str:
     return grouped(dry_kg_text(dry_ug))
 
 
-def _yield(account: StepAccount) -> str | None:
+def _yield(name: str, account: StepAccount) -> str | None:
+    """What a step made of what went in; a vessel makes nothing, and what is drawn of it is no yield."""
+    if name not in set(Step):
+        return None
     return str(percent_half_up(account.product_ug, account.in_ug)) if account.in_ug and account.product_ug else None
 
 

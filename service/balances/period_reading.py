@@ -19,10 +19,11 @@ from service.journal.read import Knowledge, current, stands
 from service.journal.tables import SITE_STEP
 from service.journal.values import as_stored, moment_of, table_of
 from service.lots.rows import line_rows_of_lots
-from service.lots.statuses import Amount, LotOrigin, Step
+from service.lots.statuses import Amount, Category, Direction, LotOrigin, Step
 from service.lots.stock import accounts_of, open_masses
 from service.lots.tables import Line, Lot, LotFact, LotMass, LotStock, Measurement, Process
 from service.plant.tables import Equipment, Material
+from service.weighbridge.tables import Delivery
 
 LINE_COLUMNS = (
     "id", "process_id", "lot_id", "direction", "category", "amount", "mass_g", "fraction_ppm", "moisture_id",
@@ -186,9 +187,23 @@ class PeriodReader:
         return {lot_id: account.on_hand_g for lot_id, account in accounts.items() if account.on_hand_g}
 
     def _born(self, since: datetime) -> list[int]:
-        """Lots whose history begins here, at or after a moment."""
+        """Lots whose history begins here, at or after a moment; what was taken back never came."""
+        delivery, mass, later = table_of(Delivery), table_of(LotMass), table_of(LotMass).alias()
+        superseded = [later.c.id == mass.c.id, later.c.version > mass.c.version]
         query = select(col(Lot.id)).where(
             col(Lot.born_at) >= since, col(Lot.origin) != LotOrigin.PROCESS, *self._of_site(col(Lot.id))
+        )
+        withdrawn = select(1).where(mass.c.id == col(Lot.id), mass.c.void)
+        if self._known is not None:
+            query = query.where(self._known.covers(col(Lot.seq)))
+            withdrawn = withdrawn.where(self._known.covers(mass.c.seq))
+            superseded.append(self._known.covers(later.c.seq))
+        came = select(1).where(
+            delivery.c.id == col(Lot.delivery_id), *stands(delivery.c, delivery.alias().c, self._known)
+        )
+        query = query.where(
+            ~withdrawn.where(~select(1).where(*superseded).exists()).exists(),
+            or_(col(Lot.delivery_id).is_(None), came.exists()),
         )
         return list(self._session.execute(query).scalars())
 
@@ -223,18 +238,28 @@ class PeriodReader:
     def _open_masses(self, facts: PeriodFacts) -> dict[int, int]:
         """What is taken of lots by lines without a figure."""
         openly = [line for line in facts.lines if line.mass_g is None and line.lot_id is not None]
-        found, others = {}, set()
-        for line in openly:
-            lot = facts.lots[line.lot_id or 0]
-            # A lot that came in and was taken whole has no other line that takes from it.
-            if line.amount == Amount.WHOLE and lot.origin_g is not None:
-                found[lot.id] = lot.origin_g
-            else:
-                others.add(lot.id)
+        whole = {line.lot_id or 0 for line in openly if line.amount == Amount.WHOLE}
+        found = {lot_id: origin_g for lot_id in whole if (origin_g := facts.lots[lot_id].origin_g) is not None}
+        # Most lots that came in and were taken whole gave nothing else; a count may have missed some of one since.
+        for lot_id in self._given_in_figures(found):
+            del found[lot_id]
+        others = {line.lot_id or 0 for line in openly} - found.keys()
         if others:
             lines = line_rows_of_lots(self._session, others, self._known)
             found |= open_masses(lines, {lot_id: facts.lots[lot_id].origin_g for lot_id in others})
         return found
+
+    def _given_in_figures(self, lot_ids: Iterable[int]) -> set[int]:
+        """Those of these lots of which some line takes a stated mass."""
+        table = table_of(Line)
+        query = select(table.c.lot_id).where(
+            one_of(table.c.lot_id, "wanted"),
+            table.c.direction == Direction.IN,
+            table.c.category != Category.TIES,
+            table.c.mass_g.is_not(None),
+            *stands(table.c, table.alias().c, self._known),
+        )
+        return set(self._session.execute(query, {"wanted": sorted(lot_ids)}).scalars())
 
     def _tied(self, facts: PeriodFacts) -> set[int]:
         """Lots with wire or strap that came off at some time, as far as anything of them is there still."""

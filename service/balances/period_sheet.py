@@ -5,7 +5,7 @@ import io
 from collections.abc import Iterator
 
 from service.balances.schemas_period import JudgedOut, SiteBalanceOut
-from service.core.quantities import grouped
+from service.core.quantities import dry_kg_rounded, grouped
 
 COLUMNS = (
     "account",
@@ -82,15 +82,15 @@ def _judged(judged: JudgedOut) -> dict[str, str]:
 
 
 def balance_sheet(balance: SiteBalanceOut) -> str:
-    """A sheet to read, with every figure in full."""
+    """A sheet to read: kilograms with three decimals; the file and the interface have every digit."""
     masses = balance.model_dump()
     lines = [
         f"Balance of {balance.site}, {balance.label} ({balance.zone})",
         f"{balance.start_at.isoformat()} to {balance.end_at.isoformat()}, kg dry",
         "",
-        *(f"{words:<34}{grouped(masses[f'{entry}_dry_kg']):>24}" for entry, words in SHEET_WORDS),
+        *(f"{words:<34}{_shown(masses[f'{entry}_dry_kg']):>24}" for entry, words in SHEET_WORDS),
         "",
-        f"Unexplained: {balance.judged.percent or 'no'} % of {grouped(balance.judged.of_dry_kg)} kg dry received to be "
+        f"Unexplained: {balance.judged.percent or 'no'} % of {_shown(balance.judged.of_dry_kg)} kg dry received to be "
         f"recycled; tolerance {balance.judged.tolerance_fraction}: {balance.judged.verdict.value.replace('_', ' ')}",
         "",
         "Steps: dry in, unexplained, % of dry in, U95",
@@ -98,10 +98,14 @@ def balance_sheet(balance: SiteBalanceOut) -> str:
     for step in balance.steps:
         judged = step.judged
         lines.append(
-            f"  {step.words:<24}{grouped(step.in_dry_kg):>22}{grouped(step.unexplained_dry_kg):>22}"
-            f"{judged.percent or '-':>9}  {grouped(judged.u95_dry_kg) if judged.u95_dry_kg else '-'}"
+            f"  {step.words:<24}{_shown(step.in_dry_kg):>22}{_shown(step.unexplained_dry_kg):>22}"
+            f"{judged.percent or '-':>9}  {_shown(judged.u95_dry_kg) if judged.u95_dry_kg else '-'}"
         )
     lines += ["", "Where it sits"]
-    lines += [f"  {one.words}, {one.part}: {grouped(one.unexplained_dry_kg)}" for one in balance.carried_by]
+    lines += [f"  {one.words}, {one.part}: {_shown(one.unexplained_dry_kg)}" for one in balance.carried_by]
     lines += ["", *balance.signals, *balance.remarks]
     return "\n".join(lines)
+
+
+def _shown(dry_kg: str) -> str:
+    return grouped(dry_kg_rounded(dry_kg))

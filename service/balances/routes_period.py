@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any
 
-from fastapi import Depends, Query, Request, Response
+from fastapi import Depends, Path, Query, Request, Response
 
 from service.balances.period import site_balance
 from service.balances.period_out import site_balance_out
@@ -10,7 +10,7 @@ from service.balances.period_sheet import balance_csv
 from service.balances.schemas_period import SiteBalanceOut
 from service.core.local_periods import PeriodKind
 from service.plant.queries import get_site
-from service.web import Known, Moment, Read, router
+from service.web import Id, Known, Moment, Read, router
 
 routes = router("balances")
 CSV_TYPE = "text/csv"
@@ -23,7 +23,7 @@ CSV: dict[int | str, dict[str, Any]] = {
 
 
 def _balance(
-    site_id: int,
+    site_id: Annotated[Id, Path()],
     request: Request,
     session: Read,
     known: Known,

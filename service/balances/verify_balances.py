@@ -43,10 +43,11 @@ LEFT JOIN ({STREAMS}) AS streams ON streams.process_id = balance.process_id
 WHERE {current("balance")} ORDER BY balance.id
 """
 ESTIMATES = f"SELECT process_id, fraction_ppm FROM line WHERE fraction_ppm IS NOT NULL AND {current('line')}"
-# A run is closed by its balance; what leaves unused, and what only stands in a vessel, is none.
+# A run is closed by its balance; what leaves unused, what only stands in a vessel, and what a count books, is none.
 UNJUDGED = f"""
 SELECT process.id FROM process
-WHERE process.is_closed AND process.step NOT IN ('vessel_period', 'return_to_supplier') AND {current("process")}
+WHERE process.is_closed AND process.step NOT IN ('vessel_period', 'return_to_supplier', 'count_correction')
+AND {current("process")}
 AND NOT EXISTS (SELECT 1 FROM balance WHERE balance.process_id = process.id AND {current("balance")})
 ORDER BY process.id
 """

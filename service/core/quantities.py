@@ -222,6 +222,17 @@ def dry_kg_exact(dry_ug: int) -> Decimal:
     return Decimal(_fixed_text(dry_ug, 9))
 
 
+def dry_kg_rounded(exact: str) -> str:
+    """What `dry_kg_exact` said, as `dry_kg_text` says it to people.
+
+    Examples
+    --------
+    >>> dry_kg_rounded("20.000500000"), dry_kg_rounded("-0.000499999")
+    ('20.001', '0.000')
+    """
+    return dry_kg_text(int(Decimal(exact).scaleb(9)))
+
+
 def divide_half_up(numerator: int, denominator: int) -> int:
     """Quotient rounded to the nearest integer, ties away from zero (the tradesman's rounding).
 

@@ -6,25 +6,25 @@ used for food, as what a vessel gives beyond its book.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
 from service.core.quantities import kg_text, parse_fraction
-from service.counts.queries import count_out, get_count, lines_of_count, open_book
-from service.counts.schemas import CountApprovalIn, CountIn, CountLineIn, CountLinesIn, CountOut, CountWithdrawalIn
+from service.counts.queries import approved_later, count_out, counted_g, get_count, lines_of_count, open_book
+from service.counts.schemas import CountApprovalIn, CountLineIn, CountLinesIn, CountOut, CountWithdrawalIn, StockCountIn
 from service.counts.tables import StockCount, StockCountLine
-from service.errors import Conflict, Findings, Unacceptable
+from service.errors import Conflict, Findings, StaleKnowledge, Unacceptable
 from service.journal.entry import Entry
 from service.journal.read import current_by_id
 from service.journal.tables import site_of
 from service.lots.lines import CLOCK_SKEW, Discharge, Moisture, Span, book_discharges
 from service.lots.moisture import moisture_for_lots, moistures, record_moisture
-from service.lots.queries import lines_of_lots, lines_of_process, lots_by_id, materials_of, origin_masses
+from service.lots.queries import lines_of_lots, lines_of_process, lots_by_id, origin_masses
 from service.lots.record import NewLot
 from service.lots.statuses import Amount, Category, Direction, LotOrigin, MeasurementBasis, Step
-from service.lots.stock import settle_stock
-from service.lots.tables import Line, Lot, Process
+from service.lots.stock import accounts_of, settle_stock
+from service.lots.tables import Line, Lot, LotFact, Process
 from service.plant.queries import get_by_code
 from service.plant.statuses import Mixing
 from service.plant.tables import Site
@@ -35,14 +35,20 @@ INSTANT = timedelta(microseconds=1)
 
 @dataclass(frozen=True)
 class Difference:
-    """A lot of which the count says something else than the book; grams, missing positive."""
+    """A lot of which the count says something else than the book; grams, missing positive.
+
+    Parameters
+    ----------
+    pointer : of the line in the count.
+    """
 
     line: StockCountLine
     lot: Lot
     missing_g: int
+    pointer: str
 
 
-def record_count(entry: Entry, count: CountIn) -> CountOut:
+def record_count(entry: Entry, count: StockCountIn) -> CountOut:
     """Record what was counted; nothing is booked.
 
     Raises
@@ -89,7 +95,8 @@ def add_to_count(entry: Entry, count_id: int, body: CountLinesIn) -> CountOut:
     _store_lines(
         entry, count, body.lines, lots, {line.lot_id: line for line in lines_of_count(entry.session, count_id)}
     )
-    return count_out(entry.session, count)
+    # What an approver has looked at is a version: more lines are another one.
+    return count_out(entry.session, entry.revise(count, "counted on"))
 
 
 def approve_count(entry: Entry, count_id: int, approval: CountApprovalIn) -> CountOut:
@@ -98,9 +105,16 @@ def approve_count(entry: Entry, count_id: int, approval: CountApprovalIn) -> Cou
     Raises
     ------
     Conflict : it is approved or withdrawn.
+    StaleKnowledge : somebody counted on since the approver looked.
     Unacceptable : who counted approves; a lot has no book mass; or it has since given what was not there.
     """
     count = _open_count(entry, count_id, "stock_count_approved")
+    if approval.version != count.version:
+        raise StaleKnowledge(
+            "count-changed",
+            f"Count {count_id} is at version {count.version}; what was looked at is version {approval.version}.",
+            "Look at it again as it is now, then approve that version.",
+        )
     if count.counter_id == entry.actor_id:
         raise Unacceptable(
             "counter-approves",
@@ -115,7 +129,7 @@ def approve_count(entry: Entry, count_id: int, approval: CountApprovalIn) -> Cou
     booked = _book_missing(entry, count, missing) | _book_beyond(entry, count, beyond)
     for one in differences:
         entry.revise(one.line, approval.reason, booked_line_id=booked[one.lot.id])
-    settle_stock(entry, [one.lot.id for one in missing], {one.lot.id: "" for one in missing})
+    _settle_missing(entry, count, missing)
     approved = entry.revise(count, approval.reason, approver_id=entry.actor_id, approved_at=entry.now)
     return count_out(entry.session, approved)
 
@@ -126,10 +140,16 @@ def withdraw_count(entry: Entry, count_id: int, body: CountWithdrawalIn) -> Coun
     Raises
     ------
     Conflict : it was withdrawn before.
-    Unacceptable : something found beyond the book was used since; the message names its lot.
+    Unacceptable : it is approved and who counted withdraws it; or something found beyond the book was used since, and
+        the message names its lot.
     """
-    count = get_count(entry.session, count_id)
-    entry.open(site_of(count_id), "stock_count_withdrawn", count.effective_at)
+    count = _locked_count(entry, count_id, "stock_count_withdrawn")
+    if count.approved_at is not None and count.counter_id == entry.actor_id:
+        raise Unacceptable(
+            "counter-withdraws",
+            f"Count {count_id} is approved, and was counted by the person who now withdraws it.",
+            "What two people booked is not undone by the one who counted: another person withdraws it.",
+        )
     lines = lines_of_count(entry.session, count_id)
     named = current_by_id(entry.session, Line, [line.booked_line_id for line in lines if line.booked_line_id])
     touched: set[int] = set()
@@ -145,9 +165,15 @@ def withdraw_count(entry: Entry, count_id: int, body: CountWithdrawalIn) -> Coun
     return count_out(entry.session, entry.void(count, body.reason), lines)
 
 
+def _locked_count(entry: Entry, count_id: int, event: str) -> StockCount:
+    """A count as it stands under the log's lock: read before it, it might be approved meanwhile."""
+    counted_at = get_count(entry.session, count_id).effective_at
+    entry.open(site_of(count_id), event, counted_at)
+    return get_count(entry.session, count_id)
+
+
 def _open_count(entry: Entry, count_id: int, event: str) -> StockCount:
-    count = get_count(entry.session, count_id)
-    entry.open(site_of(count_id), event, count.effective_at)
+    count = _locked_count(entry, count_id, event)
     if count.approved_at is not None:
         raise Conflict("count-approved", f"Count {count_id} is approved.", "Withdraw it, then count anew.")
     return count
@@ -195,10 +221,19 @@ def _store_lines(
 def _differences(findings: Findings, entry: Entry, count: StockCount) -> list[Difference]:
     lines = lines_of_count(entry.session, count.id)
     lots = lots_by_id(entry.session, [line.lot_id for line in lines])
-    books = open_book(entry.session, count, lines)
+    books = open_book(entry.session, [count], lines)
+    later = approved_later(entry.session, count, lots)
     found = []
     for place, line in enumerate(lines):
-        lot, book_g = lots[line.lot_id], books[line.lot_id]
+        lot, book_g = lots[line.lot_id], books[line.id]
+        if line.lot_id in later and counted_g(line, None) is not None:
+            findings.add(
+                f"/lines/{place}",
+                f"lot {lot.code} was counted later as well, and that count {later[line.lot_id]} is approved: what this "
+                "one misses is booked there",
+                f"Withdraw count {later[line.lot_id]} first, approve this one, then count anew.",
+            )
+            continue
         if book_g is None:
             findings.add(
                 f"/lines/{place}",
@@ -206,12 +241,31 @@ def _differences(findings: Findings, entry: Entry, count: StockCount) -> list[Di
                 "Weigh the truck's tare or the bale first, then approve.",
             )
             continue
-        counted_g = book_g if line.is_found and line.mass_g is None else line.mass_g or 0
+        seen_g = counted_g(line, book_g) or 0
         if book_g < 0 and not line.is_found:
             findings.add(f"/lines/{place}", f"the book of lot {lot.code} is {kg_text(book_g)} kg", "Mend its lines.")
-        elif counted_g != book_g:
-            found.append(Difference(line, lot, book_g - counted_g))
+        elif seen_g != book_g:
+            found.append(Difference(line, lot, book_g - seen_g, f"/lines/{place}"))
     return found
+
+
+def _settle_missing(entry: Entry, count: StockCount, missing: Sequence[Difference]) -> None:
+    """Bring stocks up to date; where a lot has since given what was missing, say what can be done of a count."""
+    pointers = {one.lot.id: one.pointer for one in missing}
+    try:
+        settle_stock(entry, pointers, pointers)
+    except Unacceptable as fault:
+        remedies = {one.pointer: _remedy(entry, count, one.lot) for one in missing}
+        findings = tuple(replace(one, remedy=remedies[one.pointer]) for one in fault.findings)
+        remedy = "Count the lots named here anew, or correct what was taken of them since; then approve."
+        raise Unacceptable(fault.code, fault.detail, remedy, findings) from fault
+
+
+def _remedy(entry: Entry, count: StockCount, lot: Lot) -> str:
+    [account] = accounts_of(entry.session, [lot.id]).values()
+    since = [line.id for line, _ in account.taken if (line.end_at or line.start_at) > count.effective_at]
+    named = ", ".join(str(line_id) for line_id in since)
+    return f"Count lot {lot.code} anew" + (f", or correct what took from it since: line {named}." if named else ".")
 
 
 def _process(entry: Entry, count: StockCount) -> Process:
@@ -283,7 +337,7 @@ def _book_beyond(entry: Entry, count: StockCount, beyond: Sequence[Difference]) 
         return {}
     process = _process(entry, count)
     lots = [one.lot for one in beyond]
-    materials = materials_of(entry.session, [lot.id for lot in lots])
+    facts = current_by_id(entry.session, LotFact, [lot.id for lot in lots])
     rests_on = moisture_for_lots(entry, lots, count.effective_at)
     values = moistures(entry.session, rests_on.values())
     discharges = [
@@ -291,8 +345,9 @@ def _book_beyond(entry: Entry, count: StockCount, beyond: Sequence[Difference]) 
             new=NewLot(
                 kind=one.lot.kind,
                 origin=LotOrigin.PROCESS,
-                material_id=materials[one.lot.id].id,
+                material_id=facts[one.lot.id].material_id,
                 born_at=count.effective_at,
+                owner_id=facts[one.lot.id].owner_id,
                 note=f"found in a stock count beyond the book of lot {one.lot.code}",
             ),
             into=None,

@@ -5,36 +5,43 @@ from typing import Annotated
 from fastapi import Query, Response
 
 from service.counts.levels import levels_of, record_level, withdraw_level
-from service.counts.queries import count_out, get_count, list_counts
+from service.counts.queries import count_out, counts_out, get_count, list_counts
 from service.counts.record import add_to_count, approve_count, record_count, withdraw_count
 from service.counts.schemas import (
     CountApprovalIn,
-    CountIn,
     CountLinesIn,
     CountOut,
     CountWithdrawalIn,
     LevelCorrectionIn,
     LevelIn,
     LevelOut,
+    StockCountIn,
 )
 from service.plant.queries import get_by_code
 from service.plant.tables import Site
 from service.web import Code, Known, Read, Write, router
 
 routes = router("counts")
+COUNTS_MAX = 100
 
 
 @routes.post("/stock-counts", status_code=201, response_model=CountOut)
-def post_count(body: CountIn, write: Write) -> Response:
+def post_count(body: StockCountIn, write: Write) -> Response:
     """Record what was counted; nothing is booked before another person approves it."""
     return write(lambda entry: record_count(entry, body))
 
 
 @routes.get("/stock-counts")
-def get_counts(session: Read, known: Known, site: Annotated[Code, Query()]) -> list[CountOut]:
+def get_counts(
+    session: Read,
+    known: Known,
+    site: Annotated[Code, Query()],
+    limit: Annotated[int, Query(ge=1, le=COUNTS_MAX)] = COUNTS_MAX,
+    offset: Annotated[int, Query(ge=0, le=10**9, description="Leave out so many later ones.")] = 0,
+) -> list[CountOut]:
     """The counts of a site that stand, the latest first."""
-    rows = list_counts(session, get_by_code(session, Site, site).site_no, known)
-    return [count_out(session, row, known=known) for row in rows]
+    rows = list_counts(session, get_by_code(session, Site, site).site_no, known, limit, offset)
+    return counts_out(session, rows, known=known)
 
 
 @routes.get("/stock-counts/{count_id}")

@@ -25,7 +25,7 @@ class CountLineIn(Body):
         return self
 
 
-class CountIn(Body):
+class StockCountIn(Body):
     """A count of lots at one moment. It changes nothing in the book until another person approves it."""
 
     site: Code
@@ -44,11 +44,12 @@ class CountLinesIn(Body):
 class CountApprovalIn(Body):
     """The differences are booked as found, each on its lot, with this reason."""
 
+    version: Annotated[int, Field(ge=1, description="Of the count, as the approver looked at it.")]
     reason: Reason
 
 
 class CountWithdrawalIn(Body):
-    """The count does not hold; what its approval booked is withdrawn with it."""
+    """The count does not hold; what its approval booked is withdrawn with it, by another person than counted."""
 
     reason: Reason
 
@@ -63,8 +64,21 @@ class CountLineOut(Out):
     pieces: int | None
     counted_kg: Annotated[str | None, Field(description="Null if found and not weighed: the book's mass stands.")]
     book_kg: Annotated[str | None, Field(description="Null for a bale of which no tare was weighed yet.")]
-    difference_kg: Annotated[str, Field(description="Book less counted: missing positive, found beyond negative.")]
+    difference_kg: Annotated[
+        str,
+        Field(
+            description="Missing positive, found beyond negative: book less counted, and of an approved count what it "
+            "booked."
+        ),
+    ]
     booked_lot: Annotated[LotCode | None, Field(description="A new lot of what was found beyond the book.")]
+    rests_on_revised_data: Annotated[
+        bool,
+        Field(
+            description="Something of that time was booked or corrected after approval, so that the book then is no "
+            "longer what was counted: withdraw the count and count anew."
+        ),
+    ]
 
 
 class CountOut(Out):
@@ -81,6 +95,7 @@ class CountOut(Out):
     lines: list[CountLineOut]
     missing_kg: str
     found_beyond_kg: str
+    rests_on_revised_data: Annotated[bool, Field(description="True if it holds for any line.")]
     lots_not_counted: Annotated[int, Field(description="Lots of which the site's book says something is there.")]
 
 

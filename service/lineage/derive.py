@@ -111,6 +111,8 @@ class Deriver:
         for run_id, fed_us in self._last_fed_us(fresh).items():
             self._wait(run_id, fed_us)
         self._made(touched.unmade)
+        for process_id in touched.withdrawn:
+            self._lots.set_members(process_id, {})
 
     def _with_neighbours(self, run_ids: set[int]) -> set[int]:
         """These runs, and those of the same lines that their feeds may have got into."""

@@ -28,14 +28,16 @@ class Touched:
     runs : what they made.
     periods : of vessels, with the instants and charges.
     unmade : lots of which a line that made them was withdrawn.
+    withdrawn : processes that never were: nothing was fed into them.
     """
 
     runs: set[int] = field(default_factory=set)
     periods: dict[int, Dirt] = field(default_factory=dict)
     unmade: set[int] = field(default_factory=set)
+    withdrawn: set[int] = field(default_factory=set)
 
     def __bool__(self) -> bool:
-        return bool(self.runs or self.periods or self.unmade)
+        return bool(self.runs or self.periods or self.unmade or self.withdrawn)
 
     def add(self, processes: Mapping[int, ProcessRow], lines: Iterable[LineLike]) -> None:
         """Add the processes of these lines, a vessel from the moment at which the line begins until it ends.
@@ -75,6 +77,7 @@ def touched_by(entry: Entry) -> Touched:
     touched = Touched()
     withdrawn = [line for line in changed if line.void and line.direction is Direction.OUT]
     touched.unmade = {line.lot_id for line in withdrawn if line.lot_id is not None}
+    touched.withdrawn = {row.id for row in entry.rows if isinstance(row, Process) and row.void}
     if lines:
         touched.add(process_rows(session, {line.process_id for line in lines}), lines)
     for row in entry.rows:

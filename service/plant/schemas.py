@@ -165,7 +165,8 @@ class SettingIn(ValidFrom):
     key: SettingKey
     scope: Annotated[str, Field(max_length=64)] = ""
     value: Annotated[
-        Annotated[Decimal, Field(ge=0, le=1_000_000)] | Annotated[str, Field(max_length=64)],
+        Annotated[Decimal, Field(ge=0, le=1_000_000)]
+        | Annotated[str, Field(max_length=64, pattern=r"^[0-9][0-9:,-]*$")],
         Field(
             union_mode="left_to_right",
             description="Fraction or kg, as the key says; shift_starts as 06:00,14:00,22:00, audit_year_start MM-DD, "

@@ -8,17 +8,19 @@ import csv
 import io
 import json
 import re
-from decimal import Decimal
+from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 
 import audit_year
+import gate
 import pytest
 from demo_week import Demo
 from line_steps import at, close, discharge, feed, opening, out, start
 from page_client import PageClient
 from plant_fixture import SECOND_KEY, Plant
 
-from service.balances.period_sheet import SITE_ENTRIES
+from service.balances.period_sheet import SHEET_WORDS, SITE_ENTRIES
+from service.verify import verify_database
 
 MILL = "period=audit_year&from=2025-06-01T00:00:00Z"
 
@@ -136,15 +138,69 @@ def test_a_vessel_proven_empty_with_book_content_left_and_an_approved_count_are_
     count = {"site": "MILL", "counted_at": "2026-03-08T07:00:00Z", "lines": [{"lot": counted, "mass_kg": "995"}]}
     number = plant.post("/v1/stock-counts", count)["id"]
     assert any("wait for approval: 1" in remark for remark in balance(plant, day)["remarks"])
-    plant.post(f"/v1/stock-counts/{number}/approval", {"reason": "weighed twice"}, key=SECOND_KEY)
+    plant.post(f"/v1/stock-counts/{number}/approval", {"version": 1, "reason": "weighed twice"}, key=SECOND_KEY)
     after = balance(plant, day)
     unexplained = {step["step"]: Decimal(step["unexplained_dry_kg"]) for step in after["steps"]}
     assert unexplained == {"vessel SILO": 60, "count_correction": 5}
+    assert {step["step"]: step["yield_percent"] for step in after["steps"]} == dict.fromkeys(unexplained)
+    assert "Yield of" not in PageClient(plant).get("/balance?period=day&day=2026-03-08").html
+    # Of neither any doubt is known: 65 kg are not held against the doubt of runs there were none of.
+    assert {step["judged"]["is_beyond_doubt"] for step in after["steps"]} == {None}
+    assert (before["judged"]["is_beyond_doubt"], after["judged"]["is_beyond_doubt"]) == (False, None)
     assert Decimal(after["unexplained_dry_kg"]) == 65
     assert after["adds_up"]
     assert Decimal(after["closing_dry_kg"]) == 940 + 995
     [flake] = [one for one in after["materials"] if one["material"] == "FLAKE"]
     assert (flake["count_missing_dry_kg"], flake["closing_dry_kg"]) == ("5.000000000", "1935.000000000")
+
+
+def test_a_lot_fed_whole_of_which_a_count_missed_some_gave_what_was_left(plant: Plant) -> None:
+    """500 kg opened, 480 counted at 05:00, fed whole at 10:00, 480 out; the count is approved last of all."""
+    lot = opening(plant, "flake", "FLAKE", "500")
+    count = {"site": "MILL", "counted_at": at(5), "lines": [{"lot": lot, "mass_kg": "480"}]}
+    number = plant.post("/v1/stock-counts", count)["id"]
+    run = start(plant, "extrusion", 9)
+    feed(plant, run, lot, start_at=at(10))
+    discharge(plant, run, out("pellets", "PELLETS", "product", "pellets", "480", hour=11))
+    close(plant, run)
+    plant.post(f"/v1/stock-counts/{number}/approval", {"version": 1, "reason": "weighed twice"}, key=SECOND_KEY)
+    [recorded] = plant.get(f"/v1/runs/{run}/balances")[-1:]
+    assert (recorded["dry_in_kg"], recorded["unexplained_kg"]) == ("480.000", "0.000")
+    day = balance(plant, "period=day&from=2026-03-08T12:00:00Z")
+    unexplained = {step["step"]: Decimal(step["unexplained_dry_kg"]) for step in day["steps"]}
+    assert unexplained == {"extrusion": 0, "count_correction": 20}
+    # Before the first fact there was nothing.
+    assert {one["material"]: Decimal(one["opening_dry_kg"]) for one in day["materials"]} == {"FLAKE": 0, "PELLETS": 0}
+
+
+def test_what_went_back_adds_no_doubt_and_what_was_reversed_waits_for_nothing(plant: Plant) -> None:
+    day = "period=day&from=2026-03-09T03:00:00Z"
+    kept = gate.weigh(plant, gate.p01(plant), "tare", "15420", weighed_at=gate.at(5.6))
+    gate.act(plant, kept, "bales", count=48)
+    gate.act(plant, kept, "rejections", whole_load=True, on_truck_at_tare=False, reason="smells of fuel")
+    known_at = gate.stamp(plant)
+    waiting = gate.act(plant, gate.arrive(plant, note_count=2), "bales", count=2)
+    one, other = (bale["code"] for bale in waiting["bales"])
+
+    def waits(answer: Any) -> set[str]:
+        return {
+            code
+            for code in (one, other)
+            for remark in answer["remarks"]
+            if "without a mass" in remark and code in remark
+        }
+
+    now = balance(plant, day)
+    assert Decimal(now["returned_dry_kg"]) > 20_000
+    assert now["judged"]["u95_dry_kg"] == "0.000000000"
+    assert waits(now) == {one, other}
+    # Of lots that were recorded later nothing was known then; what was taken back will never be weighed.
+    assert waits(balance(plant, f"{day}&known_at={known_at}")) == set()
+    gate.act(plant, waiting, "reversal", reason="entered twice")
+    assert waits(balance(plant, day)) == set()
+    gate.act(plant, kept, "reversal", reason="entered twice")
+    assert not any("without a mass" in remark for remark in balance(plant, day)["remarks"])
+    assert verify_database(plant.database) == ()
 
 
 def test_page_drawing_file_and_interface_say_the_same(plant: Plant) -> None:
@@ -229,6 +285,12 @@ def test_the_demo_week_closes_against_its_lines(demo: Demo) -> None:
     asked = ("--from", "2025-01-01T00:00:00Z", "--to", "2027-01-01T00:00:00Z", "--format", "json")
     printed = demo.run("balance", "--site", week["site"], *asked)
     assert json.loads(printed.output) == week
+    sheet = demo.run("balance", "--site", week["site"], *asked[:-1], "text").output
+    assert re.findall(r"\d\.\d{4,8}\d", sheet.replace(week["judged"]["tolerance_fraction"], "")) == []
+    for entry, words in SHEET_WORDS:
+        [printed_kg] = re.findall(rf"^{re.escape(words)} +(.*)$", sheet, re.MULTILINE)
+        exact = Decimal(week[f"{entry}_dry_kg"])
+        assert Decimal(re.sub(r"\s", "", printed_kg)) == exact.quantize(Decimal("0.001"), ROUND_HALF_UP), entry
 
 
 def test_a_shift_pattern_and_the_audit_year_are_dated_settings(plant: Plant) -> None:
@@ -243,7 +305,7 @@ def test_a_shift_pattern_and_the_audit_year_are_dated_settings(plant: Plant) -> 
     shifts = [balance(plant, f"period=shift&from=2026-{day}T16:00:00Z") for day in ("04-29", "05-02")]
     assert [(one["label"][-5:], one["parts"][0]["hours"]) for one in shifts] == [("14:00", "8"), ("06:00", "12")]
     assert balance(plant, "period=audit_year&from=2026-08-01T00:00:00Z")["label"] == "2026-07-01 to 2027-07-01"
-    for key, value in (("shift_starts", "6 o'clock"), ("audit_year_start", "02-29"), ("bulk_density_kg_m3", "400-250")):
+    for key, value in (("shift_starts", "6:00"), ("audit_year_start", "02-29"), ("bulk_density_kg_m3", "400-250")):
         refused = state(key, value, "2026-06-01T00:00:00Z", 422)
         assert refused["errors"][0]["pointer"] == "/value"
-    assert state("balance_tolerance_fraction", "3 %", "2026-06-01T00:00:00Z", 422)["code"] == "setting-not-a-fraction"
+    assert state("balance_tolerance_fraction", "0,03", "2026-06-01T00:00:00Z", 422)["code"] == "setting-not-a-fraction"

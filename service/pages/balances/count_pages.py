@@ -3,8 +3,8 @@
 from fastapi import Response
 
 from service.core.typed_lists import split_codes
-from service.counts.queries import count_out, get_count, list_counts
-from service.counts.schemas import CountApprovalIn, CountIn, CountLinesIn, CountWithdrawalIn
+from service.counts.queries import count_out, counts_out, get_count, list_counts
+from service.counts.schemas import CountApprovalIn, CountLinesIn, CountWithdrawalIn, StockCountIn
 from service.counts.tables import StockCount
 from service.errors import NotFound
 from service.journal.tables import site_of
@@ -29,7 +29,7 @@ def counts_page(desk: Desk, form: Form | None = None) -> Response:
         desk=desk,
         place="/balance",
         form=form_of("count", form, counted_at=now, how="mass"),
-        counts=[count_out(desk.session, row) for row in rows[:COUNTS_SHOWN]],
+        counts=counts_out(desk.session, rows[:COUNTS_SHOWN]),
         left_out=len(rows[COUNTS_SHOWN:]),
     )
 
@@ -64,9 +64,9 @@ def own_count(desk: Desk, count_id: int) -> StockCount:
     return row
 
 
-def count_in(typed: Typed, site: str) -> CountIn:
+def count_in(typed: Typed, site: str) -> StockCountIn:
     return typed.body(
-        CountIn,
+        StockCountIn,
         {
             "site": site,
             "counted_at": typed.moment("counted_at"),
@@ -81,7 +81,8 @@ def more_in(typed: Typed) -> CountLinesIn:
 
 
 def approval_in(typed: Typed) -> CountApprovalIn:
-    return typed.body(CountApprovalIn, {"reason": typed.text("reason")})
+    # The version stands hidden in the form; one that lacks it approves nothing.
+    return typed.body(CountApprovalIn, {"version": typed.count("version") or 0, "reason": typed.text("reason")})
 
 
 def withdrawal_in(typed: Typed) -> CountWithdrawalIn:
