@@ -1,7 +1,8 @@
 """The dated settings that say how a site's periods are cut and how closely they have to close.
 
 A shift pattern or a tolerance that holds from some day on rules the periods that begin from then on; earlier ones keep
-theirs. A database that was begun before a key existed has no setting of it: then the program's own default holds.
+theirs. A database that was begun before a key existed has no setting of it: then the program's own default holds, of
+every scope for which the plant states nothing itself.
 """
 
 from collections.abc import Sequence
@@ -50,10 +51,13 @@ class PeriodSettings:
     def text(self, key: SettingKey, scopes: Sequence[str], at: datetime) -> tuple[str, str, str] | None:
         """Value, scope and source in force for the first of `scopes` that has any; None if there is none."""
         for scope in scopes:
-            for row in self._rows.get((key, scope), ()):
+            rows = self._rows.get((key, scope), ())
+            for row in rows:
                 if row.valid_from <= at and (row.valid_to is None or at < row.valid_to):
                     return row.value, scope, row.source
-            if (key, scope) in _DEFAULTS and not any(stated == key for stated, _ in self._rows):
+            # What the plant states of one scope says nothing of another; what it has ended holds no more.
+            has_ended = any(row.valid_to is not None and row.valid_to <= at for row in rows)
+            if (key, scope) in _DEFAULTS and not has_ended:
                 return _DEFAULTS[key, scope], scope, COMMON_PRACTICE
         return None
 
