@@ -143,7 +143,11 @@ class Beside:
             material=self._materials[row.material_id].code,
             content_dry_kg=dry_kg_text(measured.value_ug),
             u95_kg=dry_kg_text(round(measured.expanded_ug)),
-            doubt=[_doubt_words(one, is_given=is_given) for one in measured.contributions()[:SHOWN]],
+            doubt=[
+                _doubt_words(one, is_given=is_given)
+                for one in measured.contributions()[:SHOWN]
+                if round(one.share * 100)
+            ],
             book_dry_kg=dry_kg_text(book_ug),
             difference_kg=dry_kg_text(book_ug - measured.value_ug),
             is_beyond_doubt=abs(book_ug - measured.value_ug) > measured.expanded_ug,
