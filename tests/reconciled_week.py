@@ -49,7 +49,11 @@ class _Week:
     def truck(self, form: str, true_kg: float) -> int:
         """One truck with its note and its net on the bridge, both drawn about the truth."""
         read = true_kg * (1 + self.hidden.bridge_high) + self.chance.gauss(0, 10)
-        note = {"note_mass_kg": str(round(true_kg * (1 + self.chance.gauss(0, NOTE_SPREAD))))} if self.hidden.has_notes else {}
+        note = (
+            {"note_mass_kg": str(round(true_kg * (1 + self.chance.gauss(0, NOTE_SPREAD))))}
+            if self.hidden.has_notes
+            else {}
+        )
         body = {
             "site": "MILL",
             "supplier_name": "Bright Quay",

@@ -30,6 +30,12 @@ KEYS = (
     "expected_low_fraction",
     "expected_high_fraction",
     "label_pass_left_fraction",
+    # Those of the revision that follows: a database that came down from there goes up again with its rows.
+    "period_tolerance_fraction",
+    "shift_starts",
+    "audit_year_start",
+    "bulk_density_kg_m3",
+    "level_half_width_fraction",
 )
 VERDICTS = ("within_doubt", "loss_beyond_doubt", "gain_beyond_doubt")
 DOUBT_RULES = {

@@ -67,6 +67,7 @@ def test_a_doubt_that_was_recorded_is_never_dropped(plant: Plant) -> None:
     close(plant, run)
     with pytest.raises(RuntimeError, match=r"balance\.u95_ug holds facts"):
         moved_to(plant.database, "0006")
+    moved_to(plant.database, "head")  # empty tables of later revisions went before it was refused
     assert verify_database(plant.database) == ()
     for statement, guard in (
         ("UPDATE balance SET u95_ug = u95_ug", "append-only"),

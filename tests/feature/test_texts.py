@@ -29,6 +29,7 @@ RIGHT_TO_LEFT = "‏مصنع إعادة التدوير‎"
 SHOWN_NOWHERE = {
     "post /v1/deliveries/{delivery_id}/moisture /reason",
     "post /v1/holds/{hold_id}/lift /reason",
+    "post /v1/instruments/{instrument_id}/certificates /reason",
     "post /v1/lines/{line_id}/corrections /reason",
     "post /v1/lots/{code}/moisture /reason",
     "post /v1/lots/{code}/weighings /ticket_no",
@@ -36,6 +37,9 @@ SHOWN_NOWHERE = {
     "post /v1/runs/{run_id}/discharges /late_reason",
     "post /v1/runs/{run_id}/feeds /late_reason",
     "post /v1/runs/{run_id}/losses /late_reason",
+    "post /v1/stock-counts/{count_id}/approval /reason",
+    "post /v1/stock-counts/{count_id}/withdrawal /reason",
+    "post /v1/vessels/{vessel_id}/levels/{level_id}/withdrawal /reason",
     "post /v1/vessels/{vessel_id}/proven-empty /note",
     "post /v1/vessels/{vessel_id}/residence/{residence_id}/corrections /reason",
     "post /v1/vessels/{vessel_id}/stops/{stop_id}/corrections /reason",
