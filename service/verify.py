@@ -86,6 +86,7 @@ def examine(database: Database, watch: Watch | None = None) -> Report:
             check_validity(session, report)
             _check_stock(session, report)
             _check_deliveries(session, report)
+            _check_ties(session, report)
             check_remarks(session, report)
             check_attachments(session, report)
             check_balances(session, report)
@@ -229,6 +230,19 @@ def _check_stock(session: Session, report: Report) -> None:
     strangers = "SELECT lot_id FROM lot_stock WHERE NOT EXISTS (SELECT 1 FROM lot WHERE lot.id = lot_stock.lot_id)"
     for (lot_id,) in session.execute(text(strangers)):
         report.add("lot_stock", f"lot_id={lot_id}", "a stock", "no such lot", "lot_id")
+
+
+# What comes off a bale is what its mass says is around it, also after the ticket's list was corrected.
+TIES = f"""
+SELECT line.id, line.mass_g, COALESCE(mass.tie_g, 0) AS tie_g
+FROM line LEFT JOIN (SELECT id, tie_g FROM lot_mass WHERE {current("lot_mass")}) AS mass ON mass.id = line.lot_id
+WHERE line.category = 'ties' AND {current("line")} AND line.mass_g <> COALESCE(mass.tie_g, 0) ORDER BY line.id
+"""
+
+
+def _check_ties(session: Session, report: Report) -> None:
+    for line in session.execute(text(TIES)):
+        report.add("line", f"id={line.id}", line.mass_g, f"ties of {line.tie_g} g", "mass_g")
 
 
 def _stated_tolerances(session: Session) -> list[Any]:

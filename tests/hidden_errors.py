@@ -1,4 +1,4 @@
-"""Invented weeks of a plant with redundant readings, as true masses and as read, for the network builder of the service.
+"""Invented weeks of a plant with redundant readings, as true masses and as read, for the service's network builder.
 
 24 trucks of 40 to 52 bales with a supplier's note, the weighbridge's net and a platform weight of every bale; 12 wash
 runs that take bales in the order of arrival, so that trucks are split between runs; flake weighed behind the line and

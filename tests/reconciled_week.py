@@ -1,4 +1,4 @@
-"""A small plant with redundant readings, told over HTTP: trucks with supplier's notes, bales weighed on the platform, all
+"""A small plant with redundant readings, told over HTTP: supplier's notes, bales weighed on the platform, all of it
 washed, and every mass weighed. Something may be hidden in it.
 """
 
@@ -6,7 +6,6 @@ from __future__ import annotations
 
 import random
 from dataclasses import dataclass
-from typing import Any
 
 from line_steps import at, close, discharge, feed, out, start
 from plant_fixture import Plant

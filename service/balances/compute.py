@@ -3,16 +3,16 @@
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from fractions import Fraction
 from typing import Protocol
 
 from sqlmodel import Session
 
 from service.balances.doubt import Doubts, doubts_of, unexplained_of
-from service.core.mass_balance import Balance, BalanceLine, FractionLoss, Tolerance, close
+from service.core.mass_balance import Balance, BalanceLine, FractionLoss, Tolerance, close, left_of_loops
 from service.core.measured import Measured
-from service.core.quantities import parse_fraction
+from service.core.quantities import dry_ug, parse_fraction
 from service.errors import Unacceptable
 from service.journal.read import Knowledge
 from service.lots.moisture import moistures
@@ -23,6 +23,8 @@ from service.lots.tables import Line, Measurement, Process
 from service.plant.queries import find_setting
 from service.plant.statuses import SettingKey
 from service.plant.tables import Setting
+
+MICROSECOND = timedelta(microseconds=1)
 
 
 class BalancedLine(Protocol):
@@ -109,23 +111,34 @@ def compute_balance(
 ) -> ComputedBalance:
     """Close a run on dry mass. Internal loops count neither as fed nor as out: once round is not twice.
 
+    What a loop took out and did not bring back stands in a lot, and counts as out.
+
     Parameters
     ----------
     with_doubt : False for masses alone, as balances were closed before doubt was worked out.
-    as_of : count only what had happened by this moment.
+    as_of : count only what had happened by this moment; of a line that was running then, what had passed, evenly.
     """
     every = lines_of_process(session, process.id, known)
+    shares: dict[int, Fraction] = {}
     if as_of is not None:
-        every = [line for line in every if (line.end_at or line.start_at) <= as_of]
+        every = [line for line in every if line.start_at <= as_of]
+        shares = {line.id: _passed(line, as_of) for line in every if line.end_at is not None and line.end_at > as_of}
     lines = [line for line in every if line.category is not Category.INTERNAL_LOOP]
-    masses = line_masses(session, lines, known)
-    named = moistures(session, [line.moisture_id for line in lines if line.moisture_id], known)
+    looping = [line for line in every if line.category is Category.INTERNAL_LOOP]
+    masses = line_masses(session, every, known)
+    masses |= {line_id: int(masses[line_id] * share) for line_id, share in shares.items() if line_id in masses}
+    named = moistures(session, [line.moisture_id for line in every if line.moisture_id], known)
     doubt = None
     if with_doubt:
-        doubts = doubts_of(session, lines, masses, named, known)
-        looping = [line for line in every if line.category is Category.INTERNAL_LOOP]
-        doubt = BalanceDoubt(unexplained_of(doubts, lines, process.step), doubts, lines, looping, named)
-    return balance_of_lines(process.step, lines, masses, named, tolerance, doubt)
+        doubts = doubts_of(session, every, masses, named, known, shares)
+        doubt = BalanceDoubt(unexplained_of(doubts, every, process.step), doubts, lines, looping, named)
+    return balance_of_lines(process.step, lines, masses, named, tolerance, doubt, looping)
+
+
+def _passed(line: Line, moment: datetime) -> Fraction:
+    """How much of a line that is running had passed by a moment within it; rounded down, as a period cuts it."""
+    assert line.end_at is not None
+    return Fraction((moment - line.start_at) // MICROSECOND, (line.end_at - line.start_at) // MICROSECOND)
 
 
 def balance_of_lines(
@@ -135,6 +148,7 @@ def balance_of_lines(
     named: Mapping[int, StatedMoisture],
     tolerance: Setting,
     doubt: BalanceDoubt | None = None,
+    looping: Sequence[BalancedLine] = (),
 ) -> ComputedBalance:
     """The balance that follows from lines already read.
 
@@ -144,6 +158,7 @@ def balance_of_lines(
     masses : grams by line, `whole` and `rest` resolved; estimates have none.
     named : the measurements that the lines name, by identity.
     doubt : what was worked out about how well these lines are known.
+    looping : the internal loops of the run.
     """
     weighed: list[BalanceLine] = []
     estimates: list[FractionLoss] = []
@@ -160,9 +175,20 @@ def balance_of_lines(
             # What is loaded leaves the gate as it is: it goes out as the same mass.
             weighed.append(BalanceLine("dispatched", Direction.OUT, masses[line.id], moisture_ppm))
         used.append(f"{line.id} {line.version} {masses[line.id]} {moisture.value} {moisture.basis}")
+    looped_ug = {Direction.OUT: 0, Direction.IN: 0}
+    for line in looping:
+        moisture = named[line.moisture_id or 0]
+        looped_ug[line.direction] += dry_ug(masses[line.id], parse_fraction(moisture.value))
+        used.append(f"{line.id} {line.version} {masses[line.id]} {moisture.value} {moisture.basis}")
+    out_ug = sum(line.dry_ug for line in weighed if line.direction is Direction.OUT)
     used += () if doubt is None else doubt.doubts.used
     return ComputedBalance(
-        balance=close(weighed, estimates, tolerance=Tolerance(parse_fraction(tolerance.value))),
+        balance=close(
+            weighed,
+            estimates,
+            looped_ug=left_of_loops(looped_ug[Direction.OUT], looped_ug[Direction.IN], out_ug),
+            tolerance=Tolerance(parse_fraction(tolerance.value)),
+        ),
         tolerance=tolerance,
         inputs_hash=hashlib.sha256("\n".join(sorted(used)).encode()).hexdigest(),
         provisional=any(moisture.basis is not MeasurementBasis.MEASURED for moisture in named.values()),

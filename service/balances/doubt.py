@@ -18,16 +18,18 @@ kind         shared by                   how large
 READING      one weighing, or one line   certificate in force, else in-service limit of the class / sqrt 3
              weighed on a scale          at the load (gross, where packaging was on the scale)
 SPAN         all readings of a scale     certificate, else in-service limit at Max / Max / sqrt 3; of the net
+             under one certificate
 MOISTURE     all that rests on one       stated with the measurement, else a setting by material, form or '';
              measurement; a default      a default is one guess, so all that rests on its setting shares it
 TARE         one container type, the     pieces x its listed uncertainty; ties and pallets of a truck by a
              ties of one delivery        setting, relative to the listed mass
 ALLOCATION   bales of one delivery       a setting, relative to the bale; bale i deviates by its own error less
                                          the mean of all bales of the truck, so that a truck fed whole has none
-ESTIMATE     one stream of one run       a setting, relative to the loss; besides, the loss follows the dry input
-UNSTATED     one run and direction, or   a setting, relative to the mass, of what no scale is named for. One cause
-             one lot                     per run and side: such figures come from one habit, which does not
-                                         average out; and two sides, so that in and out do not cancel either
+ESTIMATE     one stream of one step of   a setting, relative to the loss; besides, the loss follows the dry input. One
+             a site                      guess serves run after run, so a month does not average it out
+UNSTATED     one step and direction of   a setting, relative to the mass, of what no scale is named for. One cause
+             a site; one lot; gross or   per step and side: such figures come from one habit, which does not
+             tare of one supplier        average out; and two sides, so that in and out do not cancel either
 ===========  ==========================  ===================================================================
 
 A lot fed `whole` or `rest` rests on the readings its mass came from, here or in the process that made it: a bag
@@ -37,6 +39,7 @@ is taken at the plant's worst default, and a remark names it.
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
+from fractions import Fraction
 
 from sqlmodel import Session
 
@@ -46,7 +49,7 @@ from service.balances.doubt_masses import Spread, WetDoubts
 from service.core.measured import Cause, CauseKind, Measured, estimated, rectangular
 from service.core.quantities import PPM, divide_half_up, dry_ug, parse_fraction
 from service.journal.read import Knowledge
-from service.lots.statuses import Direction, Step
+from service.lots.statuses import Category, Direction, Step
 from service.lots.tables import Measurement
 from service.plant.statuses import SettingKey
 from service.weighbridge.masses import material_g, physical_pair
@@ -68,12 +71,14 @@ class Doubts:
         moistures: Mapping[int, Measurement],
         causes: Causes,
         wet: WetDoubts,
+        shares: Mapping[int, Fraction] | None = None,
     ) -> None:
         self._lines = {line.id: line for line in lines}
         self._masses = masses
         self._moistures = moistures
         self._causes = causes
         self._wet = wet
+        self._shares = shares or {}
         self._dry: dict[int, tuple[dict[Cause, float], Spread]] = {}
         self._dry_in: dict[int, Measured] = {}
 
@@ -126,24 +131,28 @@ class Doubts:
         if line.id not in self._dry:
             kept = PPM - parse_fraction(moisture.value)
             wet = self._wet.of_line(line, self._masses[line.id])
-            parts = defaultdict(float, {cause: u_g * kept for cause, u_g in wet.parts.items()})
+            # What a line's mass was read from is known of the whole; of a part in proportion. Ties are given as cut.
+            whole = kept if line.category is Category.TIES else kept * float(self._shares.get(line.id, 1))
+            parts = defaultdict(float, {cause: u_g * whole for cause, u_g in wet.parts.items()})
             found = self._causes.moisture(line, moisture)
             if found is not None:
                 cause, u_fraction = found
                 parts[cause] -= self._masses[line.id] * PPM * u_fraction
-            self._dry[line.id] = parts, {lot_id: weight * kept for lot_id, weight in wet.spread.items()}
+            self._dry[line.id] = parts, {lot_id: weight * whole for lot_id, weight in wet.spread.items()}
         return self._dry[line.id]
 
     def _estimate(self, line: DoubtfulLine, fraction_ppm: int) -> Measured:
         """A loss stated as a fraction of what went into its run, of which all lines have to be here."""
         run = line.process_id
         if run not in self._dry_in:
-            fed = [of.id for of in self._lines.values() if of.process_id == run and of.direction is Direction.IN]
+            of_run = [of for of in self._lines.values() if of.process_id == run and of.direction is Direction.IN]
+            fed = [of.id for of in of_run if of.category is not Category.INTERNAL_LOOP]
             self._dry_in[run] = self.total(dict.fromkeys(fed, 1))
         dry_in = self._dry_in[run]
         value_ug = divide_half_up(dry_in.value_ug * fraction_ppm, PPM)
         half_width = self._causes.setting(SettingKey.ESTIMATE_HALF_WIDTH, (line.stream, ""), line.start_at)
-        cause = self._causes.named(CauseKind.ESTIMATE, f"run {run} {line.stream}", f"estimate of {line.stream}")
+        name = f"{self._causes.habit(run)} {line.stream}"
+        cause = self._causes.named(CauseKind.ESTIMATE, name, f"estimate of {line.stream}")
         return estimated(dry_in, fraction_ppm, value_ug, {cause: rectangular(half_width)})
 
 
@@ -153,17 +162,19 @@ def doubts_of(
     masses: Mapping[int, int],
     moistures: Mapping[int, Measurement],
     known: Knowledge | None = None,
+    shares: Mapping[int, Fraction] | None = None,
 ) -> Doubts:
     """Read what some lines rest on, as known at some moment.
 
     Parameters
     ----------
-    lines : of one or of many runs; where a loss is a fraction of dry input, all lines of its run (no internal loops).
+    lines : of one or of many runs; where a loss is a fraction of dry input, all that was fed to its run.
     masses : grams wet by line, as of `lots.stock.line_masses`.
     moistures : the measurements that the lines name, as of `lots.moisture.moistures`.
+    shares : how much of a line `masses` has, by line, where it was cut at some moment.
     """
     causes = Causes(read_facts(session, lines, moistures, known))
-    return Doubts(lines, masses, moistures, causes, WetDoubts(causes))
+    return Doubts(lines, masses, moistures, causes, WetDoubts(causes), shares)
 
 
 def measured_lines(
@@ -212,7 +223,10 @@ def measured_net_of_deliveries(
 
 
 def unexplained_of(doubts: Doubts, lines: Sequence[DoubtfulLine], step: Step) -> Measured:
-    """Dry in less dry out of one run. What is loaded for shipping leaves as it is: it is on both sides."""
+    """Dry in less dry out of one run. What is loaded for shipping leaves as it is: it is on both sides.
+
+    Internal loops belong to `lines`: what ran back cancels, and what did not is on the side of what came out.
+    """
     if step is Step.SHIPPING:
         lines = [line for line in lines if line.direction is Direction.OUT]
     return doubts.total({line.id: 1 if line.direction is Direction.IN else -1 for line in lines})

@@ -7,6 +7,7 @@ from service.balances.doubt_facts import DoubtFacts, DoubtfulLine
 from service.core.calibration import Calibration, Standing
 from service.core.measured import Cause, CauseKind
 from service.core.quantities import PPM, parse_fraction
+from service.journal.tables import site_of
 from service.lots.statuses import Category, MeasurementBasis
 from service.lots.tables import Measurement
 from service.plant.in_force import calibration_of, in_force
@@ -62,6 +63,10 @@ class Causes:
         self.words[cause] = words
         return cause
 
+    def habit(self, process_id: int) -> str:
+        """Whose guesses a process shares: all that one site does in one step is booked by the same people."""
+        return f"site {site_of(process_id)} {self.facts.steps.get(process_id, '')}"
+
     def setting(self, key: SettingKey, scopes: Sequence[str], at: datetime) -> float:
         """The fraction in force. Every key has a program's default for '', so there always is one."""
         stated = self.facts.settings.find(key, scopes, at)
@@ -115,7 +120,9 @@ class Causes:
         if (scale_id, at) not in self._spans:
             row, calibration = self.scale_at(scale_id, at)
             u = calibration.span_u(at, self.worst_of_scales(at))
-            cause = self.named(CauseKind.SPAN, f"instrument {scale_id}", f"span of scale {row.code}")
+            # A new calibration sets the span anew: what was off before it says nothing of what is off since.
+            name = f"instrument {scale_id} v{row.version}"
+            cause = self.named(CauseKind.SPAN, name, f"span of scale {row.code}")
             self._spans[scale_id, at] = cause, u
         return self._spans[scale_id, at]
 

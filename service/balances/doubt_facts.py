@@ -17,7 +17,7 @@ from service.journal.values import current_values, moment_of
 from service.lots.queries import materials_of, takes
 from service.lots.rows import AMOUNTS, CATEGORIES, DIRECTIONS, LotRow, lot_rows, lot_rows_where
 from service.lots.statuses import Amount, Category, Direction, MassBasis
-from service.lots.tables import Line, LineTare, Lot, LotMass, Measurement
+from service.lots.tables import Line, LineTare, Lot, LotMass, Measurement, Process
 from service.plant.in_force import SettingsInForce, versions_by_id
 from service.plant.statuses import SettingKey
 from service.plant.tables import ContainerType, Instrument, Material
@@ -119,9 +119,15 @@ class LoadedDelivery:
 
 @dataclass
 class DoubtFacts:
-    """Everything that decides how far some lines may be from the truth, as known at one state of knowledge."""
+    """Everything that decides how far some lines may be from the truth, as known at one state of knowledge.
+
+    Parameters
+    ----------
+    steps : what is done in a process, by process, of those with masses that no scale is named for.
+    """
 
     settings: SettingsInForce
+    steps: dict[int, str] = field(default_factory=dict)
     instruments: dict[int, list[Instrument]] = field(default_factory=dict)
     container_types: dict[int, list[ContainerType]] = field(default_factory=dict)
     lots: dict[int, LotRow] = field(default_factory=dict)
@@ -162,6 +168,8 @@ def read_facts(
         named = {found.load.delivery.material_id for found in facts.deliveries.values()}
         facts.materials_of_deliveries = current_by_id(session, Material, named, known)
     weighed = [*lines, *(line for group in facts.lines_of_lot.values() for line in group)]
+    processes = {line.process_id for line in weighed if line.instrument_id is None}
+    facts.steps = dict(current_values(session, Process, ("id", "step"), "id", processes, known)) if processes else {}
     packed = {line.id for line in weighed if line.gross_g is not None}
     facts.tares = _tares(session, packed)
     types = {type_id for tares in facts.tares.values() for type_id, _ in tares}

@@ -86,7 +86,7 @@ class WetDoubts:
     def _unstated_side(self, line: DoubtfulLine) -> Cause:
         side = "in" if line.direction is Direction.IN else "out"
         words = f"masses {'fed' if side == 'in' else 'booked out'} without a scale"
-        return self._causes.named(CauseKind.UNSTATED, f"run {line.process_id} {side}", words)
+        return self._causes.named(CauseKind.UNSTATED, f"{self._causes.habit(line.process_id)} {side}", words)
 
     def _unstated(self, line: DoubtfulLine) -> float:
         return rectangular(self._causes.setting(SettingKey.UNSTATED_HALF_WIDTH, ("",), line.start_at))
@@ -168,7 +168,10 @@ class WetDoubts:
                 half_width = self._causes.setting(SettingKey.UNSTATED_HALF_WIDTH, ("",), weighing.weighed_at)
                 why = "stored tare" if weighing.entry is WeighingEntry.STORED_TARE else "scale unknown"
                 self._causes.remark(f"the {words} vouches for nothing itself: {why}")
-                cause = self._causes.named(CauseKind.UNSTATED, f"weighing {weighing.id}", f"{words} ({why})")
+                # The same scale or the same stored figure serves truck after truck of a supplier. (Plates may be
+                # erased, so they cannot tell one truck from another.)
+                name = f"{why} {weighing.origin} {kind} supplier {load.delivery.supplier_id}"
+                cause = self._causes.named(CauseKind.UNSTATED, name, f"{kind} of a supplier's trucks ({why})")
                 parts[cause] += sign * weighing.mass_g * rectangular(half_width)
             if reading is not None and weighing.instrument_id is not None:
                 cause, u_g = reading

@@ -9,6 +9,7 @@ from service.balances.period import PeriodBalance
 from service.balances.period_doubt import DOUBTED, LINES_MAX, Doubted, unexplained_by_part
 from service.balances.schemas_period import (
     CarrierOut,
+    DriftOut,
     JudgedOut,
     MaterialBalanceOut,
     PartOut,
@@ -56,6 +57,7 @@ class _Sheet:
         self._balance = balance
         self._doubted = doubted
         self._known = known
+        self._drift = self._drifts()
 
     def out(self) -> SiteBalanceOut:
         balance, whole = self._balance, self._balance.whole
@@ -93,6 +95,7 @@ class _Sheet:
             parts=[self._part(place) for place in range(len(balance.parts))],
             carried_by=self._carriers(),
             runs=self._runs(),
+            drift=self._drift,
             signals=list(self._signals()),
             remarks=list(self._remarks()),
         )
@@ -211,7 +214,28 @@ class _Sheet:
             for account, name, key in found[:RUNS_SHOWN]
         ]
 
+    def _drifts(self) -> list[DriftOut]:
+        if not self._doubted:
+            return []
+        # Here and not above: statistics take half a second to load, and the weighbridge needs none.
+        from service.balances.period_drift import drift_of
+
+        labels = [part.label for part in self._balance.parts]
+        found = []
+        for name, _ in self._steps():
+            places = [place for place in range(len(labels)) if (name, place) in self._doubted]
+            drift = drift_of(name, {labels[place]: self._doubted[name, place] for place in places})
+            found += [] if drift is None else [drift]
+        return found
+
     def _signals(self) -> Iterator[str]:
+        for drift in self._drift:
+            for alarm in drift.alarms:
+                yield (
+                    f"{step_words(drift.step)} drifts towards {alarm.side}: its running sum passed {drift.decision} at "
+                    f"{alarm.part}. Such a sum is passed once in {drift.run_length} parts when nothing is wrong, and "
+                    f"after {drift.run_length_at_one} when each is off by one standard uncertainty."
+                )
         parts, accounts = self._balance.parts, self._balance.accounts
         for name, _ in self._steps():
             if name not in set(Step):

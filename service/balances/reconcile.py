@@ -23,7 +23,7 @@ from service.core.reconciliation import Reconciliation, reconcile
 from service.core.stream_network import NoNetwork, Unreconcilable, network_of
 from service.core.suspect_kinds import SuspectKind
 from service.core.suspects import suspects_of
-from service.errors import BadRequest, Unacceptable
+from service.errors import Unacceptable
 from service.journal.read import Knowledge, chunks, current
 from service.journal.tables import SITE_STEP
 from service.lots.moisture import moistures
@@ -59,14 +59,17 @@ class Period:
     known: Knowledge | None
 
 
-def reconcile_period(session: Session, period: Period, now: datetime) -> PlantReconciliationOut:
+def reconcile_period(
+    session: Session, site: Site, from_at: datetime, to_at: datetime, known: Knowledge | None, now: datetime
+) -> PlantReconciliationOut:
     """Bring what a site read in a period into balance and rank what may be wrong.
 
     Raises
     ------
-    BadRequest : the period runs backwards or lies in the future.
-    Unacceptable : nothing that is closed overlaps it, or the readings cannot be reconciled; says what is missing.
+    Unacceptable : the period runs backwards or lies in the future.
+    Unacceptable : or nothing that is closed overlaps it, or the readings cannot be reconciled; says what is missing.
     """
+    period = Period(site, from_at, to_at, known)
     _require_sensible(period, now)
     rows = _Rows(session, period)
     if not rows.processes and not rows.trucks:
@@ -94,7 +97,7 @@ def reconcile_period(session: Session, period: Period, now: datetime) -> PlantRe
         sealed=plant.checks,
         causes=frozenset(cause for cause in result.network.causes if cause.kind not in NOT_SUSPECTED),
     )
-    words = Words(stream=str, node=str, cause=rows.doubts.words, relative_u=spans)
+    words = Words(stream=str, node=str, cause=rows.doubts.words, relative_u=spans, decimals=3)
     answer = answer_of(result, ranked, words, level=LEVEL, remarks=rows.remarks())
     return PlantReconciliationOut(
         site=period.site.code,
@@ -108,9 +111,9 @@ def reconcile_period(session: Session, period: Period, now: datetime) -> PlantRe
 
 def _require_sensible(period: Period, now: datetime) -> None:
     if period.from_at >= period.to_at:
-        raise BadRequest("period-backwards", "The period ends before it begins.", "Give `from` before `to`.")
+        raise Unacceptable("period-backwards", "The period ends before it begins.", "Give `from` before `to`.")
     if period.from_at >= now:
-        raise BadRequest(
+        raise Unacceptable(
             "period-in-the-future",
             f"The period begins at {period.from_at.isoformat()}, which is still to come.",
             "Ask about a time that has passed; nothing was read yet.",
@@ -268,8 +271,8 @@ class _Rows:
         said = list(self.doubts.remarks)
         if self._open:
             said.append(
-                f"{len(self._open)} runs or vessels were not closed or proven empty in this time: what went through them "
-                "is not balanced here."
+                f"{len(self._open)} runs or vessels were not closed or proven empty in this time: what went through "
+                "them is not balanced here."
             )
         said += [
             f"Ticket {each.load.delivery.ticket_no} has no tare yet: it checks nothing. Weigh the tare."

@@ -6,6 +6,7 @@ Imports the solver; whoever answers something else as well imports this where th
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from decimal import Decimal
 
 import numpy as np
 
@@ -36,12 +37,22 @@ class Words:
     ----------
     stream, node, cause : a name as a person says it.
     relative_u : standard uncertainty of a shared cause as a fraction, where that is what it is.
+    decimals : of kilograms. All nine are there for a table whose unit may be anything; a plant's masses are grams.
     """
 
     stream: Callable[[str], str] = "stream {}".format
     node: Callable[[str], str] = "node {}".format
     cause: Callable[[Cause], str] = lambda cause: f"{cause.kind} {cause.name}"
     relative_u: Mapping[Cause, float] = field(default_factory=dict)
+    decimals: int = 9
+
+    def kg(self, value: float | Decimal) -> str:
+        """Kilograms in figures; no mass is stored from it."""
+        return f"{value:.{self.decimals}f}" if isinstance(value, Decimal) else f"{value:.{min(self.decimals, 6)}f}"
+
+    def kg_of(self, value_ug: int) -> str:
+        """Kilograms of micrograms."""
+        return self.kg(dry_kg_exact(value_ug))
 
 
 def answer_of(
@@ -50,18 +61,18 @@ def answer_of(
     """The answer to a question for reconciliation."""
     test = result.global_test(level)
     return ReconciliationOut(
-        objective=test.objective,
+        objective=figure(test.objective),
         degrees_of_freedom=test.degrees_of_freedom,
         global_test=GlobalTestOut(
-            level=level, critical_value=test.critical_value, p_value=test.p_value, fails=test.fails
+            level=level, critical_value=figure(test.critical_value), p_value=figure(test.p_value), fails=test.fails
         ),
         verdict=verdict_of(result, suspects, level),
         suspects=[
             SuspectOut(
                 rank=rank,
-                statistic=suspect.statistic,
-                objective_left=suspect.objective_left,
-                p_left=suspect.p_left,
+                statistic=figure(suspect.statistic),
+                objective_left=figure(suspect.objective_left),
+                p_left=figure(suspect.p_left),
                 is_significant=suspect.is_significant,
                 explanations=[_explanation_out(result, one, words) for one in suspect.explanations],
             )
@@ -70,13 +81,13 @@ def answer_of(
         suspect_test=SuspectTestOut(
             correction=CORRECTION,
             level=suspects.level,
-            single_level=suspects.single_level,
+            single_level=figure(suspects.single_level),
             directions=suspects.directions,
-            critical_value=suspects.critical_value,
+            critical_value=figure(suspects.critical_value),
             power=suspects.power,
         ),
-        streams=_streams_out(result),
-        nodes=_nodes_out(result),
+        streams=_streams_out(result, words),
+        nodes=_nodes_out(result, words),
         remarks=[*remarks, *_remarks(result, words)],
     )
 
@@ -114,13 +125,13 @@ def _explanation_out(result: Reconciliation, explanation: Explanation, words: Wo
         stream=None if hypothesis.stream is None else result.network.names[hypothesis.stream],
         nodes=[result.network.nodes[node] for node in hypothesis.nodes],
         cause=None if hypothesis.cause is None else words.cause(hypothesis.cause),
-        size_kg=None if is_shared else kg(explanation.size),
-        size_in_u=explanation.size if is_shared else None,
-        size_percent=None if relative is None else 100 * relative * explanation.size,
-        u_kg=None if is_shared else kg(explanation.u),
-        u_in_u=explanation.u if is_shared else None,
-        smallest_visible_kg=None if is_shared else kg(explanation.smallest_visible),
-        smallest_visible_in_u=explanation.smallest_visible if is_shared else None,
+        size_kg=None if is_shared else words.kg(explanation.size),
+        size_in_u=figure(explanation.size) if is_shared else None,
+        size_percent=None if relative is None else figure(100 * relative * explanation.size),
+        u_kg=None if is_shared else words.kg(explanation.u),
+        u_in_u=figure(explanation.u) if is_shared else None,
+        smallest_visible_kg=None if is_shared else words.kg(explanation.smallest_visible),
+        smallest_visible_in_u=figure(explanation.smallest_visible) if is_shared else None,
         identifiability=explanation.identifiability,
         sentence=sentence_of(result, explanation, words),
     )
@@ -171,17 +182,12 @@ def joined_names(names: Sequence[str]) -> str:
     return " + ".join(shown) + (f" + {more} more" if more > 0 else "")
 
 
-def kg(value: float) -> str:
-    """Kilograms of an uncertainty or a size, six decimals: no mass is stored from it."""
-    return f"{value:.6f}"
+def figure(value: float) -> float:
+    """A statistic, without the last digits in which machines differ."""
+    return round(value, 9) + 0.0
 
 
-def kg_exact(value_ug: int) -> str:
-    """Kilograms of micrograms, all nine decimals."""
-    return f"{dry_kg_exact(value_ug):.9f}"
-
-
-def _streams_out(result: Reconciliation) -> list[ReconciledStreamOut]:
+def _streams_out(result: Reconciliation, words: Words) -> list[ReconciledStreamOut]:
     network = result.network
     has_doubt = result.constraints.rows <= WHOLE_INVERSE_ROWS
     blank = np.full(len(network.names), math.nan)
@@ -202,25 +208,25 @@ def _streams_out(result: Reconciliation) -> list[ReconciledStreamOut]:
                 from_node=None if network.tail[place] < 0 else network.nodes[network.tail[place]],
                 to_node=None if network.head[place] < 0 else network.nodes[network.head[place]],
                 state=state,
-                value_kg=kg_exact(value_ug) if is_measured else None,
-                u_kg=kg(prior[place]) if is_measured else None,
-                reconciled_kg=kg_exact(reconciled_ug) if is_known else None,
-                reconciled_u_kg=None if math.isnan(left[place]) else kg(left[place]),
-                adjustment_kg=kg_exact(reconciled_ug - value_ug) if is_measured else None,
-                measurement_test=None if math.isnan(tests[place]) else float(tests[place]),
+                value_kg=words.kg_of(value_ug) if is_measured else None,
+                u_kg=words.kg(prior[place]) if is_measured else None,
+                reconciled_kg=words.kg_of(reconciled_ug) if is_known else None,
+                reconciled_u_kg=None if math.isnan(left[place]) else words.kg(left[place]),
+                adjustment_kg=words.kg_of(reconciled_ug - value_ug) if is_measured else None,
+                measurement_test=None if math.isnan(tests[place]) else figure(float(tests[place])),
             )
         )
     return found
 
 
-def _nodes_out(result: Reconciliation) -> list[NodeTestOut]:
+def _nodes_out(result: Reconciliation, words: Words) -> list[NodeTestOut]:
     tests = result.nodal_test
     return [
         NodeTestOut(
             nodes=[result.network.nodes[node] for node in nodes],
-            imbalance_kg=kg_exact(int(residual)),
-            u_kg=kg(result.imbalance_u_kg[row]),
-            nodal_test=float(tests[row]),
+            imbalance_kg=words.kg_of(int(residual)),
+            u_kg=words.kg(result.imbalance_u_kg[row]),
+            nodal_test=figure(float(tests[row])),
         )
         for row, (nodes, residual) in enumerate(
             zip(result.constraints.nodes_of_rows(), result.constraints.residual_ug.tolist(), strict=True)

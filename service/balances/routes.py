@@ -1,8 +1,10 @@
 """HTTP of balances."""
 
-from typing import Annotated
+from datetime import datetime
+from typing import Annotated, NamedTuple
 
 from fastapi import Depends, Query, Request, Response
+from sqlmodel import Session
 
 from service.balances.queries import balance_versions, detailed_balance_out, interim_balance
 from service.balances.reconciliation_sheet import reconciliation_csv
@@ -10,10 +12,10 @@ from service.balances.record import close_run, judge_again
 from service.balances.schemas import CloseIn, DetailedBalanceOut, InterimBalanceOut, RebalanceIn
 from service.balances.schemas_reconciliation import PlantReconciliationOut
 from service.balances.sheet import balances_csv
-from service.journal.read import get_current
+from service.journal.read import Knowledge, get_current
 from service.lots.queries import get_process
 from service.plant.tables import Site
-from service.web import Known, Moment, Read, Write, json_response, router
+from service.web import Known, Moment, Read, Write, router
 
 routes = router("balances")
 CSV_TYPE = "text/csv"
@@ -62,28 +64,41 @@ def get_interim_balance(
     return interim_balance(session, run_id, as_of or request.app.state.writer.clock(), known)
 
 
-def _reconciliation(
+class Asked(NamedTuple):
+    """What a reconciliation is asked about."""
+
+    session: Session
+    site: Site
+    from_at: datetime
+    to_at: datetime
+    known: Knowledge | None
+    now: datetime
+
+
+def _asked(
     request: Request,
     session: Read,
     known: Known,
     site_id: int,
     from_at: Annotated[Moment, Query(alias="from", description="RFC 3339.")],
     to_at: Annotated[Moment, Query(alias="to", description="RFC 3339; not included.")],
-) -> PlantReconciliationOut:
-    # Here and not above: the solver takes half a second and tens of megabytes to load, and the weighbridge needs none.
-    from service.balances.reconcile import Period, reconcile_period
-
+) -> Asked:
     site = get_current(session, Site, site_id, "site", known)
-    return reconcile_period(session, Period(site, from_at, to_at, known), request.app.state.writer.clock())
+    return Asked(session, site, from_at, to_at, known, request.app.state.writer.clock())
 
 
-Reconciled = Annotated[PlantReconciliationOut, Depends(_reconciliation)]
+AskedFor = Annotated[Asked, Depends(_asked)]
+
+# The two routes below import the solver where they ask it: it takes half a second and tens of megabytes to load, and
+# the weighbridge needs none of it.
 
 
-@routes.get("/sites/{site_id}/reconciliation", response_model=PlantReconciliationOut)
-def get_reconciliation(reconciled: Reconciled) -> Response:
+@routes.get("/sites/{site_id}/reconciliation")
+def get_reconciliation(asked: AskedFor) -> PlantReconciliationOut:
     """What a site read in a period, brought into balance: tested as a whole, with ranked suspects. Changes nothing."""
-    return json_response(reconciled.model_dump_json(by_alias=True).encode())
+    from service.balances.reconcile import reconcile_period
+
+    return reconcile_period(*asked)
 
 
 @routes.get(
@@ -91,7 +106,9 @@ def get_reconciliation(reconciled: Reconciled) -> Response:
     response_class=Response,
     responses={200: {"description": "One row per stream.", "content": {CSV_TYPE: {}}}},
 )
-def get_reconciliation_csv(reconciled: Reconciled, site_id: int) -> Response:
+def get_reconciliation_csv(asked: AskedFor) -> Response:
     """The streams of the same answer as a table for a spreadsheet."""
-    headers = {"Content-Disposition": f'attachment; filename="reconciliation-{site_id}.csv"'}
-    return Response(reconciliation_csv(reconciled), media_type=CSV_TYPE, headers=headers)
+    from service.balances.reconcile import reconcile_period
+
+    headers = {"Content-Disposition": f'attachment; filename="reconciliation-{asked.site.id}.csv"'}
+    return Response(reconciliation_csv(reconcile_period(*asked)), media_type=CSV_TYPE, headers=headers)

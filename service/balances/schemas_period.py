@@ -1,6 +1,6 @@
 """The balance of a site over a period, as it leaves. Masses are kg dry with all nine decimals, so that they add up."""
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -107,6 +107,28 @@ class RunShareOut(Out):
     percent: str | None
 
 
+class DriftAlarmOut(Out):
+    """Where a running sum passed its limit, and on which side."""
+
+    part: str
+    side: Literal["loss", "gain"]
+
+
+class DriftOut(Out):
+    """Running sums of what a step leaves unexplained, part by part, in standard uncertainties; what the parts share
+    (one scale, one moisture) is taken out first. The sums begin again after an alarm."""
+
+    step: str
+    parts: list[str]
+    loss: Annotated[list[str], Field(description="The sum towards loss after each part.")]
+    gain: list[str]
+    slack: Annotated[str, Field(description="What each part may be off before it adds to a sum.")]
+    decision: Annotated[str, Field(description="A sum above this is an alarm.")]
+    run_length: Annotated[str, Field(description="Parts between false alarms on average, if nothing is wrong.")]
+    run_length_at_one: Annotated[str, Field(description="Parts until a drift of one standard uncertainty is told.")]
+    alarms: list[DriftAlarmOut]
+
+
 class SiteBalanceOut(Out):
     """``opening + received + opening_records = dispatched (three) + returned + unlotted + estimated + unexplained +
     closing``; unexplained is the sum over steps (stock counts and vessels among them) and moisture differences."""
@@ -143,5 +165,8 @@ class SiteBalanceOut(Out):
     parts: list[PartOut]
     carried_by: Annotated[list[CarrierOut], Field(description="Where the unexplained mass sits, the largest first.")]
     runs: Annotated[list[RunShareOut], Field(description="The runs with the largest unexplained masses.")]
-    signals: Annotated[list[str], Field(description="Three parts in a row on one side beyond half of the tolerance.")]
+    drift: Annotated[list[DriftOut], Field(description="By step, where the doubt of its parts could be worked out.")]
+    signals: Annotated[
+        list[str], Field(description="Three parts in a row on one side beyond half of the tolerance; running sums.")
+    ]
     remarks: Annotated[list[str], Field(description="What is missing or not final, and what still can be said.")]

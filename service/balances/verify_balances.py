@@ -20,19 +20,23 @@ PPM = 1_000_000
 # Where these do not agree with the journal, what should follow from them cannot be told.
 RESTS_ON = {"journal", "identity", "lot", "lot_mass", "line", "measurement", "process", "setting", "balance"}
 
-# Once round is not twice: internal loops count neither as fed nor as out.
+# Once round is not twice: internal loops count neither as fed nor as out. What did not come back stands in a lot.
+IS_ONCE = "line.category <> 'internal_loop'"
 STREAMS = f"""
-SELECT line.process_id, CAST(SUM(CASE WHEN line.direction = 'in' THEN {DRY_UG} ELSE 0 END) AS BIGINT) AS in_ug,
-       CAST(SUM(CASE WHEN line.direction = 'out' THEN {DRY_UG} ELSE 0 END) AS BIGINT) AS out_ug,
+SELECT line.process_id,
+       CAST(SUM(CASE WHEN line.direction = 'in' AND {IS_ONCE} THEN {DRY_UG} ELSE 0 END) AS BIGINT) AS in_ug,
+       CAST(SUM(CASE WHEN line.direction = 'out' AND {IS_ONCE} THEN {DRY_UG} ELSE 0 END) AS BIGINT) AS out_ug,
+       CAST(SUM(CASE WHEN {IS_ONCE} THEN 0 WHEN line.direction = 'out' THEN {DRY_UG} ELSE -{DRY_UG} END) AS BIGINT)
+           AS looped_ug,
        SUM(CASE WHEN measurement.basis <> 'measured' THEN 1 ELSE 0 END) AS guesses
-FROM {WEIGHED} WHERE line.category <> 'internal_loop' AND {current("line")} GROUP BY line.process_id
+FROM {WEIGHED} WHERE {current("line")} GROUP BY line.process_id
 """
 BALANCES = f"""
 SELECT balance.id, balance.process_id, balance.dry_in_ug, balance.dry_out_ug, balance.estimated_out_ug,
        balance.unexplained_ug, balance.not_claimable_ug, balance.tolerance_id, balance.tolerance_ppm, balance.verdict,
        balance.provisional, process.step, process.is_closed,
        COALESCE(streams.in_ug, 0) AS in_ug, COALESCE(streams.out_ug, 0) AS out_ug,
-       COALESCE(streams.guesses, 0) AS guesses
+       COALESCE(streams.looped_ug, 0) AS looped_ug, COALESCE(streams.guesses, 0) AS guesses
 FROM balance
 LEFT JOIN process ON process.id = balance.process_id AND {current("process")}
 LEFT JOIN ({STREAMS}) AS streams ON streams.process_id = balance.process_id
@@ -88,7 +92,8 @@ def _figures(row: Any, fractions_ppm: list[int]) -> dict[str, Any]:
     """What a balance should say, by column."""
     losses = [(2 * int(row.in_ug) * fraction_ppm + PPM) // (2 * PPM) for fraction_ppm in fractions_ppm]
     # What is loaded leaves the gate as it is.
-    out_ug = int(row.out_ug) + (int(row.in_ug) if row.step == "shipping" else 0) + sum(losses)
+    out_ug = int(row.out_ug) + (int(row.in_ug) if row.step == "shipping" else 0)
+    out_ug += max(int(row.looped_ug), -out_ug) + sum(losses)
     unexplained_ug = int(row.in_ug) - out_ug
     exceeds = abs(unexplained_ug) * PPM > row.tolerance_ppm * int(row.in_ug)
     is_gain = exceeds and unexplained_ug < 0

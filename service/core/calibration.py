@@ -36,7 +36,7 @@ class Calibration:
     ----------
     e_g, max_g : verification interval and capacity, grams.
     u_reading_g : standard uncertainty of one reading by certificate, grams; None without one.
-    u_span_ppm : standard uncertainty of the span by certificate, ppm of the mass; None without one.
+    u_span_ppm : standard uncertainty of the span by certificate, ppm of the mass; None, or 0, without one.
     valid_from, valid_to : half-open; None for no limit stated on that side.
     """
 
@@ -83,12 +83,13 @@ class Calibration:
         >>> round(bridge.span_u(datetime(2026, 3, 9), 0.01) * 3**0.5, 6)
         0.001
         """
-        stated = None if self.u_span_ppm is None else self.u_span_ppm / PPM
+        # No scale is without any: a span stated as nothing was left out, not measured.
+        stated = (self.u_span_ppm or 0) / PPM
         is_valid = self.standing_at(at) is Standing.VALID
-        if stated is not None and is_valid:
+        if stated and is_valid:
             return stated
         by_class = rectangular(self._limit_g(self.max_g, worst_fraction) / self.max_g)
-        return max(stated or 0.0, by_class, 0.0 if is_valid else rectangular(worst_fraction))
+        return max(stated, by_class, 0.0 if is_valid else rectangular(worst_fraction))
 
     def _limit_g(self, load_g: int, worst_fraction: float) -> float:
         """In-service error limit at a load; the worst default where the class promises none."""

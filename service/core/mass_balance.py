@@ -151,6 +151,7 @@ def close(
     estimates: Sequence[FractionLoss] = (),
     *,
     stock_change_ug: int = 0,
+    looped_ug: int = 0,
     tolerance: Tolerance,
 ) -> Balance:
     """Close a run or a period on dry mass. It always closes, with a verdict; it never refuses.
@@ -162,6 +163,8 @@ def close(
         Each of the dry input; they count as output, as an estimate.
     stock_change_ug : int, micrograms dry
         What stands in the process at the end less what stood there at the start.
+    looped_ug : int, micrograms dry
+        What was taken out to run back in, less what ran back (`left_of_loops`): it stands in a lot: counted as out.
     tolerance : Tolerance
         An unexplained mass of exactly the tolerance still closes.
 
@@ -180,13 +183,15 @@ def close(
     booked = list(lines)
     dry_in_ug = sum(line.dry_ug for line in booked if line.direction is Direction.IN)
     outputs = [line for line in booked if line.direction is Direction.OUT]
-    weighed_dry_out_ug = sum(line.dry_ug for line in outputs if line.weighed)
+    weighed_dry_out_ug = sum(line.dry_ug for line in outputs if line.weighed) + looped_ug
     losses = [StreamTotal(Direction.OUT, loss.stream, loss.dry_ug(dry_in_ug)) for loss in estimates]
     estimated_dry_out_ug = sum(line.dry_ug for line in outputs if not line.weighed)
     estimated_dry_out_ug += sum(loss.dry_ug for loss in losses)
     dry_out_ug = weighed_dry_out_ug + estimated_dry_out_ug
     unexplained_ug = dry_in_ug - dry_out_ug - stock_change_ug
     booked_totals = [StreamTotal(line.direction, line.stream, line.dry_ug) for line in booked]
+    if looped_ug:
+        booked_totals.append(StreamTotal(Direction.OUT, "left of internal loops", looped_ug))
     verdict = judge(dry_in_ug, unexplained_ug, tolerance.fraction_ppm)
     return Balance(
         dry_in_ug=dry_in_ug,
@@ -232,6 +237,19 @@ def sentence(balance: Balance) -> str:
             return f"{account}. {advice} {_not_claimable(balance)}".rstrip()
         case _:
             assert_never(balance.verdict)
+
+
+def left_of_loops(looped_out_ug: int, looped_in_ug: int, out_ug: int) -> int:
+    """What internal loops leave of a run in lots: taken out to run back in, less what ran back; micrograms dry.
+
+    Below zero where a product was run back in, which then came out twice; never more than came out at all.
+
+    Examples
+    --------
+    >>> left_of_loops(100, 80, 900), left_of_loops(0, 20, 900), left_of_loops(0, 20, 5)
+    (20, -20, -5)
+    """
+    return max(looped_out_ug - looped_in_ug, -out_ug)
 
 
 def judge(dry_in_ug: int, unexplained_ug: int, tolerance_ppm: int) -> Verdict:

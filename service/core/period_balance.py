@@ -20,7 +20,7 @@ from enum import StrEnum
 from fractions import Fraction
 from itertools import accumulate, pairwise
 
-from service.core.mass_balance import Verdict, judge
+from service.core.mass_balance import Verdict, judge, left_of_loops
 from service.core.quantities import PPM, divide_half_up
 
 __all__ = [
@@ -117,7 +117,8 @@ class Process:
     when : see `When`.
     ended : microseconds; needed for `When.AT_END`.
     estimates_ppm : losses stated as a fraction of all that was fed.
-    looped_out, looped_in : what was taken out to run back in, and ran back in: no output, and no input either.
+    looped_out, looped_in : what was taken out to run back in, and ran back in: no output, and no input either. What
+        did not run back stands in a lot, and is not missing.
     heel_ug : what stood in it before the first of these flows; below zero if more was drawn than ever booked in.
     """
 
@@ -148,7 +149,13 @@ class Process:
     @property
     def left_ug(self) -> int:
         """What was fed and has not come out: unexplained of what is over, content of what goes on."""
-        return self.heel_ug + self.fed_ug - self.out_ug - self.estimated_ug
+        return self.heel_ug + self.fed_ug - self.out_ug - self._looped_ug - self.estimated_ug
+
+    @property
+    def _looped_ug(self) -> int:
+        """What its loops leave in lots, as in the run's own balance: it came out, whatever it was meant for."""
+        looped_out_ug = sum(flow.dry_ug for flow in self.looped_out)
+        return left_of_loops(looped_out_ug, sum(flow.dry_ug for flow in self.looped_in), self.out_ug)
 
     @property
     def extent(self) -> tuple[int, int]:

@@ -12,6 +12,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -54,7 +55,7 @@ class Stream:
     quantity: Measured | None
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Network:
     """Streams and nodes as arrays, one place per stream.
 
@@ -85,7 +86,7 @@ class Network:
         doubtful: Flags = (self.variance_kg2 > 0) | (np.diff(self.loadings_kg.indptr) > 0)
         return doubtful
 
-    @property
+    @cached_property
     def total_variance_kg2(self) -> Floats:
         """Variance of each stream, its own and what it shares."""
         shared = self.loadings_kg.multiply(self.loadings_kg).sum(axis=1)

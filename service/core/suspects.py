@@ -34,6 +34,8 @@ LEVEL = 0.05
 POWER = 0.9
 # Directions weighed exactly in a network too large for the whole inverse.
 _WEIGHED_MOST = 400
+# Statistics that differ beyond this decimal only do not order suspects: rounding, not evidence.
+_DECIMALS = 9
 # Directions weighed together against the whole inverse: some tens of megabytes.
 _PORTION = 1_000
 
@@ -71,7 +73,7 @@ class Explanation:
 
 @dataclass(frozen=True, slots=True)
 class Suspect:
-    """Explanations that leave the same mark: the arithmetic cannot choose among them.
+    """Explanations that leave the same mark: the arithmetic cannot choose among them; the least strange is first.
 
     Parameters
     ----------
@@ -139,19 +141,24 @@ def suspects_of(
     pulls, weights = _weighed(result, directions, threshold**2, most)
     with np.errstate(invalid="ignore", divide="ignore"):
         statistics = np.where(weights > 0, pulls**2 / weights, 0.0)
-    order = np.argsort(-statistics, kind="stable")[:most]
+    order = np.argsort(-statistics.round(_DECIMALS), kind="stable")[:most]
     degrees = result.degrees_of_freedom - 1
     ranked = []
     for place in order.tolist():
+        statistic = float(statistics[place])
         if not weights[place] > 0:
             continue
-        statistic = float(statistics[place])
         left = max(result.objective - statistic, 0.0)
         ranked.append(
             Suspect(
                 explanations=tuple(
-                    _explained(hypothesis, factor, pulls[place], weights[place], threshold, power, plausible or {})
-                    for hypothesis, factor in directions[place].members
+                    sorted(
+                        (
+                            _explained(one, factor, pulls[place], weights[place], threshold, power, plausible or {})
+                            for one, factor in directions[place].members
+                        ),
+                        key=lambda explanation: _strangeness(result, explanation),
+                    )
                 ),
                 statistic=statistic,
                 objective_left=left,
@@ -171,6 +178,19 @@ def single_level(level: float, directions: int) -> float:
     (0.05, 5.129)
     """
     return float(-np.expm1(np.log1p(-level) / directions))
+
+
+def _strangeness(result: Reconciliation, explanation: Explanation) -> float:
+    """How many times its own stated doubt an error would be; of something unbooked, of half the largest expected.
+
+    The readings cannot choose among explanations of one suspect, but what was stated beforehand can order them.
+    """
+    size, hypothesis = abs(explanation.size), explanation.hypothesis
+    if hypothesis.stream is not None:
+        return size / float(np.sqrt(result.network.total_variance_kg2[hypothesis.stream]))
+    if hypothesis.cause is not None:
+        return size
+    return float("inf") if explanation.plausible is None else 2 * size / explanation.plausible
 
 
 def _explained(

@@ -12,7 +12,7 @@ from typing import Any
 
 from service.core.quantities import kg_text, parse_fraction
 from service.counts.queries import approved_later, count_out, counted_g, get_count, lines_of_count, open_book
-from service.counts.schemas import CountApprovalIn, CountIn, CountLineIn, CountLinesIn, CountOut, CountWithdrawalIn
+from service.counts.schemas import CountApprovalIn, CountLineIn, CountLinesIn, CountOut, CountWithdrawalIn, StockCountIn
 from service.counts.tables import StockCount, StockCountLine
 from service.errors import Conflict, Findings, StaleKnowledge, Unacceptable
 from service.journal.entry import Entry
@@ -48,7 +48,7 @@ class Difference:
     pointer: str
 
 
-def record_count(entry: Entry, count: CountIn) -> CountOut:
+def record_count(entry: Entry, count: StockCountIn) -> CountOut:
     """Record what was counted; nothing is booked.
 
     Raises

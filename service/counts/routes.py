@@ -9,13 +9,13 @@ from service.counts.queries import count_out, counts_out, get_count, list_counts
 from service.counts.record import add_to_count, approve_count, record_count, withdraw_count
 from service.counts.schemas import (
     CountApprovalIn,
-    CountIn,
     CountLinesIn,
     CountOut,
     CountWithdrawalIn,
     LevelCorrectionIn,
     LevelIn,
     LevelOut,
+    StockCountIn,
 )
 from service.plant.queries import get_by_code
 from service.plant.tables import Site
@@ -26,7 +26,7 @@ COUNTS_MAX = 100
 
 
 @routes.post("/stock-counts", status_code=201, response_model=CountOut)
-def post_count(body: CountIn, write: Write) -> Response:
+def post_count(body: StockCountIn, write: Write) -> Response:
     """Record what was counted; nothing is booked before another person approves it."""
     return write(lambda entry: record_count(entry, body))
 

@@ -25,7 +25,7 @@ class CountLineIn(Body):
         return self
 
 
-class CountIn(Body):
+class StockCountIn(Body):
     """A count of lots at one moment. It changes nothing in the book until another person approves it."""
 
     site: Code

@@ -1,4 +1,4 @@
-"""What is kept in memory of committed facts, for as long as it cannot be wrong; see decision 18.
+"""What is kept in memory of committed facts, for as long as it cannot be wrong; see decision 19.
 
 - The origin lots of a source are kept under what the database says of them just now, word for word, so a source that
   was worked out anew is read anew. Of the lots themselves only what is never corrected is kept.
@@ -175,7 +175,9 @@ def _read(session: Session, said: Mapping[int, str]) -> dict[int, Members]:
     found = {}
     for source, pairs in parsed.items():
         lots, weights = zip(*pairs, strict=True)
-        found[source] = Members(lots, weights, sum(weights), {lot_id: rows[lot_id] for lot_id in lots})
+        # In a damaged database a lot may be missing; verification has to go on and name it.
+        known = {lot_id: rows[lot_id] for lot_id in lots if lot_id in rows}
+        found[source] = Members(lots, weights, sum(weights), known)
     return found
 
 

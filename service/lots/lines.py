@@ -10,12 +10,13 @@ from datetime import datetime, timedelta
 
 from service.errors import Findings
 from service.journal.entry import Entry
-from service.lots.moisture import find_moisture, moisture_for_lots, record_moisture
+from service.lots.moisture import moisture_for_lots, record_moisture
 from service.lots.queries import lines_of_lots, origin_masses, takes
 from service.lots.record import NewLot, register_lots
 from service.lots.statuses import Amount, Category, Direction, MeasurementBasis
 from service.lots.stock import settle_stock
 from service.lots.tables import Line, LineTare, Lot, Process
+from service.lots.ties import dry_measurement, ties_line
 
 CLOCK_SKEW = timedelta(minutes=10)  # clocks of scales, phones and servers differ by minutes
 
@@ -188,28 +189,13 @@ def _book_ties(entry: Entry, process: Process, feeds: Sequence[Feed], before: di
             opened.setdefault(feed.lot.id, feed)
     if not opened:
         return
-    # One measurement for all ties of a process: wire and strap are dry.
-    dry = find_moisture(entry.session, process.id)
-    dry_id = dry.id if dry else _moisture_of_line(entry, process.id, Moisture(0), process.started_at)
-    lines = []
-    for feed, identity in zip(opened.values(), entry.new_ids("line", len(opened)), strict=True):
-        lines.append(
-            Line(
-                id=identity,
-                process_id=process.id,
-                lot_id=feed.lot.id,
-                direction=Direction.IN,
-                category=Category.TIES,
-                stream="ties",
-                amount=Amount.MASS,
-                mass_g=masses[feed.lot.id].tie_g,
-                moisture_id=dry_id,
-                start_at=feed.span.start_at,
-                end_at=feed.span.end_at,
-                effective_at=feed.span.start_at,
-            )
-        )
-    entry.add_all(lines)
+    dry_id = dry_measurement(entry, process)
+    entry.add_all(
+        [
+            ties_line(identity, process, lot_id, masses[lot_id].tie_g, dry_id, feed.span.start_at, feed.span.end_at)
+            for (lot_id, feed), identity in zip(opened.items(), entry.new_ids("line", len(opened)), strict=True)
+        ]
+    )
 
 
 def withdraw_ties_with(entry: Entry, feed: Line, reason: str) -> None:

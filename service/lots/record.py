@@ -14,6 +14,7 @@ from service.lots.queries import origin_masses
 from service.lots.statuses import LotKind, LotOrigin, MassBasis
 from service.lots.stock import settle_stock, tolerance_g
 from service.lots.tables import Lot, LotFact, LotMass, LotStock
+from service.lots.ties import restate_ties
 
 
 @dataclass(frozen=True)
@@ -90,6 +91,7 @@ def set_origin_masses(entry: Entry, masses: Sequence[OriginMass], *, reason: str
     earlier = origin_masses(entry.session, [mass.lot_id for mass in masses])
     first: list[LotMass] = []
     changed: list[int] = []
+    retied: dict[int, int] = {}
     for mass in masses:
         values: dict[str, Any] = {
             "material_g": mass.material_g,
@@ -102,6 +104,8 @@ def set_origin_masses(entry: Entry, masses: Sequence[OriginMass], *, reason: str
             first.append(LotMass(id=mass.lot_id, version=_next_version(entry, mass.lot_id), **values))
         elif any(getattr(before, name) != value for name, value in values.items()):
             entry.revise(before, reason, **values)
+            if before.tie_g != mass.tie_g:
+                retied[mass.lot_id] = mass.tie_g
         else:
             continue
         changed.append(mass.lot_id)
@@ -109,6 +113,7 @@ def set_origin_masses(entry: Entry, masses: Sequence[OriginMass], *, reason: str
         if row.version > 1:
             row.reason_id = entry.text(reason)
     entry.add_all(first)
+    restate_ties(entry, retied, reason)
     settle_stock(entry, changed, pointer)
 
 

@@ -4,11 +4,12 @@ from service.core.quantities import kg_text
 from service.errors import Findings, Unacceptable
 from service.journal.entry import Entry
 from service.journal.tables import site_of
-from service.lots.moisture import record_moisture
-from service.lots.queries import get_lot
+from service.lots.moisture import find_moisture, record_moisture
+from service.lots.queries import get_lot, lines_of_lots
 from service.lots.record import NewLot, OriginMass, register_lots, set_origin_masses
 from service.lots.schemas import LotBornOut, MoistureIn, MoistureOut, OpeningLotIn
 from service.lots.statuses import LotOrigin, MassBasis, MeasurementBasis
+from service.lots.tables import Lot, Measurement
 from service.plant.queries import find_by_code, get_by_code
 from service.plant.tables import Material, Site
 
@@ -50,13 +51,17 @@ def record_opening_lot(entry: Entry, opening: OpeningLotIn) -> LotBornOut:
 
 
 def record_lot_moisture(entry: Entry, code: str, moisture: MoistureIn) -> MoistureOut:
-    """Record a lot's moisture; every line that rests on the earlier value follows."""
+    """Record a lot's moisture; every line that rests on the earlier value follows.
+
+    Until it is measured by itself, a lot has the moisture of its delivery: lines that named that name the lot's now.
+    """
     lot = get_lot(entry.session, code)
     entry.open(site_of(lot.id), "lot_moisture_recorded", moisture.taken_at)
     if moisture.reported_at is not None and moisture.reported_at < moisture.taken_at:
         findings = Findings()
         findings.add("/reported_at", "lies before taken_at", "Give both times with their offsets.")
         findings.refuse_if_any(Unacceptable, code="times-backwards", detail="A result cannot precede its sample.")
+    is_first = find_moisture(entry.session, lot.id) is None
     row = record_moisture(
         entry,
         lot.id,
@@ -68,6 +73,8 @@ def record_lot_moisture(entry: Entry, code: str, moisture: MoistureIn) -> Moistu
         method=moisture.method,
         reason=moisture.reason,
     )
+    if is_first and lot.delivery_id is not None:
+        _take_from_delivery(entry, lot, row, moisture.reason or "the lot was measured by itself")
     return MoistureOut(
         lot=lot.code,
         version=row.version,
@@ -78,3 +85,11 @@ def record_lot_moisture(entry: Entry, code: str, moisture: MoistureIn) -> Moistu
         reported_at=row.reported_at,
         method=row.method,
     )
+
+
+def _take_from_delivery(entry: Entry, lot: Lot, own: Measurement, reason: str) -> None:
+    """Lines of a lot that rest on the moisture of its truck rest on the lot's own from now on."""
+    shared = find_moisture(entry.session, lot.delivery_id or 0)
+    for line in lines_of_lots(entry.session, [lot.id]).get(lot.id, []):
+        if shared is not None and line.moisture_id == shared.id:
+            entry.revise(line, reason, moisture_id=own.id)

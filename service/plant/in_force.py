@@ -2,12 +2,13 @@
 
 A setting holds from `valid_from` to `valid_to`. A scale's certificate and a container's tare have no end of their
 own: the version that took effect last before the moment holds, and of two that took effect together the later
-recorded one (a correction). Before the first one, the first is all there is; whether it was valid then is for
-`core.calibration` to say.
+recorded one (a correction). A scale without a certificate is what its class says it is, not from the day it was typed
+but ever since: a certificate that is recorded later and began earlier follows it. Before the first one, the first is
+all there is; whether it was valid then is for `core.calibration` to say.
 """
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any, NamedTuple, TypeVar
 
 from sqlalchemy import select
@@ -21,6 +22,7 @@ from service.plant.statuses import SettingKey
 from service.plant.tables import ContainerType, Instrument, Setting
 
 Dated = TypeVar("Dated", Instrument, ContainerType)
+EVER = datetime.min.replace(tzinfo=UTC)
 
 
 class Stated(NamedTuple):
@@ -44,8 +46,8 @@ class Stated(NamedTuple):
 class SettingsInForce:
     """The fractions stated under some keys, read once.
 
-    A database that was begun before a key existed has no setting of it: then the program's own default holds, and
-    the label says so.
+    A database that was begun before a key or one of its scopes existed has no setting of it: then the program's own
+    default holds, and the label says so. A setting of the same key and scope that ended switches that default off.
     """
 
     def __init__(self, session: Session, keys: Iterable[SettingKey], known: Knowledge | None = None) -> None:
@@ -55,7 +57,6 @@ class SettingsInForce:
             label = f"setting {row.id} {row.version}"
             stated = Stated(parse_fraction(row.value), row.scope, row.source, label)
             self._stated.setdefault((row.key, row.scope), []).append((row.valid_from, row.valid_to, stated))
-        self._keys = {key for key, _ in self._stated}
         # The lines of a run ask for the same few values again and again.
         self._found: dict[tuple[SettingKey, tuple[str, ...], datetime], Stated | None] = {}
 
@@ -68,21 +69,18 @@ class SettingsInForce:
 
     def _look_up(self, key: SettingKey, scopes: Sequence[str], at: datetime) -> Stated | None:
         for scope in scopes:
-            for valid_from, valid_to, stated in self._stated.get((key, scope), ()):
+            rows = self._stated.get((key, scope), ())
+            for valid_from, valid_to, stated in rows:
                 if valid_from <= at and (valid_to is None or at < valid_to):
                     return stated
-        if key in self._keys:
-            return None
-        for scope in scopes:
             value = _DEFAULTS.get((key, scope))
-            if value is not None:
+            if value is not None and not any(valid_to is not None and valid_to <= at for _, valid_to, _ in rows):
                 return Stated(parse_fraction(value), scope, COMMON_PRACTICE, f"default {key} {scope} {value}")
         return None
 
     def scopes_of(self, key: SettingKey) -> set[str]:
         """The scopes for which a key has a value, at whatever time."""
-        stated = {scope for of_key, scope in self._stated if of_key == key}
-        return stated or {scope for of_key, scope in _DEFAULTS if of_key == key}
+        return {scope for of_key, scope in (*self._stated, *_DEFAULTS) if of_key == key}
 
 
 _DEFAULTS = {(key, scope): value for key, scope, value in DEFAULT_SETTINGS}
@@ -97,14 +95,23 @@ def versions_by_id(
         query = select(table).where(col(table.id).in_(portion))
         if known is not None:
             query = query.where(known.covers(col(table.seq)))
-        for row in session.execute(query.order_by(col(table.effective_at), col(table.version))).scalars():
+        for row in session.execute(query).scalars():
             found.setdefault(row.id, []).append(row)
+    for of_one in found.values():
+        of_one.sort(key=lambda row: (in_effect_since(row), row.version))
     return found
+
+
+def in_effect_since(version: Instrument | ContainerType) -> datetime:
+    """From when on a version holds, until another one takes effect; `EVER` for a scale without a certificate."""
+    if isinstance(version, Instrument) and version.calibrated_from is None:
+        return EVER
+    return version.effective_at
 
 
 def in_force(versions: Sequence[Dated], at: datetime) -> Dated:
     """The version that held at a moment; the first one for a moment before all of them."""
-    held = [version for version in versions if version.effective_at <= at]
+    held = [version for version in versions if in_effect_since(version) <= at]
     return held[-1] if held else versions[0]
 
 

@@ -1,8 +1,8 @@
 """The dated settings that say how a site's periods are cut and how closely they have to close.
 
 A shift pattern or a tolerance that holds from some day on rules the periods that begin from then on; earlier ones keep
-theirs. A database that was begun before a key existed has no setting of it: then the program's own default holds, of
-every scope for which the plant states nothing itself.
+theirs. A database that was begun before a key or one of its scopes existed has no setting of it: then the program's own
+default holds, unless a setting of the same key and scope ended.
 """
 
 from collections.abc import Sequence
@@ -55,7 +55,6 @@ class PeriodSettings:
             for row in rows:
                 if row.valid_from <= at and (row.valid_to is None or at < row.valid_to):
                     return row.value, scope, row.source
-            # What the plant states of one scope says nothing of another; what it has ended holds no more.
             has_ended = any(row.valid_to is not None and row.valid_to <= at for row in rows)
             if (key, scope) in _DEFAULTS and not has_ended:
                 return _DEFAULTS[key, scope], scope, COMMON_PRACTICE

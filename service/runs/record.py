@@ -196,6 +196,9 @@ def _revise_line(entry: Entry, process: Process, line: Line, body: LineCorrectio
     check_span(findings, entry, process, span, "")
     if body.mass_kg is not None and line.amount is Amount.FRACTION_OF_DRY_IN:
         findings.add("/mass_kg", "this line is an estimate from the dry input", "Withdraw it and book a weighed loss.")
+    if body.mass_kg is not None and line.category is Category.TIES:
+        remedy = "State the deduction for ties of the ticket anew; all opened bales follow."
+        findings.add("/mass_kg", "ties weigh what the ticket's list says of them", remedy)
     if body.moisture_fraction is not None and line.moisture_id is None:
         findings.add("/moisture_fraction", "this line is an estimate and has no moisture", "Leave it out.")
     refuse(findings, "correction-refused", "The line cannot be corrected like this; nothing was recorded.")

@@ -10,7 +10,7 @@ from math import sqrt
 import numpy as np
 import pytest
 from balance_steps import ROOT3, computed, line_scale, p07_unexplained, recorded, truck, wash_p07
-from gate import act, p01
+from gate import act, arrive, p01, reading, supplier, weigh
 from line_steps import at, close, feed, opening, out, start
 from plant_fixture import Plant
 from uncertainties import UFloat, ufloat
@@ -248,6 +248,13 @@ def test_thirty_trucks_do_not_average_the_span_away(plant: Plant) -> None:
     assert part_u_kg(together, CauseKind.READING) == pytest.approx(116.2, abs=0.05)
     assert part_u_kg(together, CauseKind.SPAN) == pytest.approx(360.0, rel=1e-9)
     assert together.u_ug / UG == pytest.approx(378.3, abs=0.05)
+    # A scale that was calibrated anew is off anew: 10 loads before and 20 after.
+    anew = certificate | {"calibrated_from": at(4.9), "reason": "certificate 4712"}
+    plant.post(f"/v1/instruments/{bridge['id']}/certificates", anew)
+    with plant.database.read() as session:
+        loads = measured_net_of_deliveries(session, ids)
+    both = sqrt(10**2 + 20**2) * 12
+    assert part_u_kg(total(loads.values()), CauseKind.SPAN) == pytest.approx(both, rel=1e-9)
     # The ticket rests on the same certificate, and on that of its own time: the one that follows ends at six.
     short = {"u_reading_kg": "5", "calibrated_from": at(5), "calibrated_to": at(6), "reason": "weights borrowed"}
     plant.post(f"/v1/instruments/{bridge['id']}/certificates", short)
@@ -266,3 +273,42 @@ def test_moistures_that_rest_on_one_guess_are_one_cause(plant: Plant) -> None:
     assert float(moisture["u_kg"]) == pytest.approx(2 * 1000 * 0.015, abs=0.001)  # not 21.2
     assert answer["detail"]["largest_causes"][0]["cause"] == "default moisture of loose"
     assert any("are guesses, and may be too low" in words for words in answer["detail"]["likely_causes"])
+
+
+def test_a_habit_is_one_cause_in_every_run_of_a_step(plant: Plant) -> None:
+    """Three runs of a step share how they guess: 3 x the doubt of one, not the root of 3. Another step has its own."""
+    line_scale(plant)
+    doubts = {}
+    for name, step in (("a", "wash"), ("b", "wash"), ("c", "wash"), ("other", "extrusion")):
+        run = start(plant, step)
+        feed(plant, run, opening(plant, "flake", "FLAKE", "1000"), "1000", instrument="LINE")
+        plant.post(f"/v1/runs/{run}/discharges", {"discharges": [out("flake", "FLAKE", "product", "flake", "900")]})
+        loss = {"stream": "effluent", "fraction_of_dry_in": "0.015", "at": at(4)}
+        plant.post(f"/v1/runs/{run}/losses", {"losses": [loss]})
+        found = computed(plant, run).doubt
+        assert found is not None
+        doubts[name] = found.unexplained
+    washes = total([doubts[name] for name in "abc"])
+    for kind, alone in ((CauseKind.UNSTATED, 900 * 0.02 / ROOT3), (CauseKind.ESTIMATE, 15 * 0.5 / ROOT3)):
+        assert part_u_kg(doubts["a"], kind) == pytest.approx(alone, rel=1e-9)
+        assert part_u_kg(washes, kind) == pytest.approx(3 * alone, rel=1e-9)
+        both = total([doubts["a"], doubts["other"]])
+        assert part_u_kg(both, kind) == pytest.approx(sqrt(2) * alone, rel=1e-9)
+
+
+def test_a_stored_tare_is_the_same_figure_truck_after_truck(plant: Plant) -> None:
+    """Three trucks of one supplier with a stored tare: 3 x the doubt of one; another supplier has his own."""
+    for code in ("NORTH", "SOUTH"):
+        supplier(plant, code)
+    ids = []
+    for code in ("NORTH", "NORTH", "NORTH", "SOUTH"):
+        delivery = arrive(plant, supplier=code, gross=reading("35600"))
+        ids.append(weigh(plant, delivery, "tare", "15000", entry="stored_tare")["id"])
+    with plant.database.read() as session:
+        loads = measured_net_of_deliveries(session, ids)
+    alone = 15_000 * 0.02 / ROOT3
+    assert part_u_kg(loads[ids[0]], CauseKind.UNSTATED) == pytest.approx(alone, rel=1e-9)
+    same = total([loads[delivery_id] for delivery_id in ids[:3]])
+    assert part_u_kg(same, CauseKind.UNSTATED) == pytest.approx(3 * alone, rel=1e-9)
+    others = total([loads[ids[0]], loads[ids[3]]])
+    assert part_u_kg(others, CauseKind.UNSTATED) == pytest.approx(sqrt(2) * alone, rel=1e-9)

@@ -150,7 +150,8 @@ def test_a_trace_is_a_handful_of_statements_however_many_lots_are_behind_it(demo
         if demo.database.is_sqlite:
             # The tables here are too small for PostgreSQL to look at an index; SQLite looks at no sizes.
             for statement, bound in for_trace:
-                assert tables_scanned(session, statement, bound) <= {"near", "json_each"}, statement
+                # `journal_head` has one row per site.
+                assert tables_scanned(session, statement, bound) <= {"near", "json_each", "journal_head"}, statement
 
 
 def tables_scanned(session: Session, statement: str, bound: Any) -> set[str]:

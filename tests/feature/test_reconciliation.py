@@ -93,8 +93,8 @@ def test_without_redundancy_a_scale_cannot_be_told(plant: Plant) -> None:
 def test_what_cannot_be_asked_says_what_is_missing(plant: Plant) -> None:
     [site] = [each["id"] for each in plant.get("/v1/sites") if each["code"] == "MILL"]
     for begin, end, status, code in (
-        (at(5), at(4), 400, "period-backwards"),
-        ("2030-01-01T00:00:00Z", "2030-02-01T00:00:00Z", 400, "period-in-the-future"),
+        (at(5), at(4), 422, "period-backwards"),
+        ("2030-01-01T00:00:00Z", "2030-02-01T00:00:00Z", 422, "period-in-the-future"),
         (at(0), at(23), 422, "nothing-to-reconcile"),
     ):
         assert plant.get(path(site, begin, end), status=status)["code"] == code

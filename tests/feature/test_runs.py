@@ -8,6 +8,8 @@ import pytest
 from line_steps import at, close, discharge, feed, opening, out, start
 from plant_fixture import Plant
 
+from service.verify import verify_database
+
 
 def wash_p07(plant: Plant) -> int:
     run = start(plant, "wash")
@@ -233,6 +235,29 @@ def test_a_circle_is_refused_and_an_internal_loop_counts_once(plant: Plant) -> N
     feed(plant, run, looped, start_at=at(5), internal_loop=True)
     balance = close(plant, run)
     assert (balance["dry_in_kg"], balance["dry_out_kg"]) == ("990.000", "980.100")
+
+
+def test_what_a_loop_does_not_bring_back_stands_in_a_lot_and_is_not_missing(plant: Plant) -> None:
+    """1,000 kg fed, 980 out, 100 taken out to run back in, 80 ran back: 20 kg stand there, and nothing is missing."""
+    run = start(plant, "flake_sorting")
+    feed(plant, run, opening(plant, "flake", "FLAKE", "1000"))
+    [ejects, _] = discharge(
+        plant,
+        run,
+        out("flake", "FLAKE", "internal_loop", "ejects", "100"),
+        out("flake", "FLAKE", "product", "accepts", "980"),
+    )
+    feed(plant, run, ejects, "80", start_at=at(5), internal_loop=True)
+    balance = close(plant, run)
+    figures = ("dry_in_kg", "dry_out_kg", "unexplained_kg", "verdict")
+    assert [balance[name] for name in figures] == ["1000.000", "1000.000", "0.000", "closes"]
+    # A product run back in came out twice: 30 kg more went in again than what is left of the ejects.
+    product = next(line["lot"] for line in plant.get(f"/v1/runs/{run}")["lines"] if line["stream"] == "accepts")
+    late = {"lot": product, "amount": "mass", "mass_kg": "50", "start_at": at(6), "internal_loop": True}
+    plant.post(f"/v1/runs/{run}/feeds", {"feeds": [late], "late_reason": "found on the shift's sheet"})
+    newest = plant.get(f"/v1/runs/{run}/balances")[-1]
+    assert (newest["dry_out_kg"], newest["unexplained_kg"]) == ("950.000", "50.000")
+    assert list(verify_database(plant.database)) == []
 
 
 def test_a_feed_before_the_lot_was_there_is_refused(plant: Plant) -> None:

@@ -1,8 +1,8 @@
 """Goal: it is known how often a hidden error is named, how often a clean week accuses, and what cannot be seen.
 
-Method: weeks of a plant with redundant readings (hidden_errors), put together by the service's own network builder. 100
+Method: weeks of a plant with redundant readings (hidden_errors), put together by the service's network builder. 100
 clean weeks; 100 weeks with one unbooked container of 0.4 to 1.5 t at a random run, twice: with bale moistures as they
-are usually known, and from nine times as many samples; 100 weeks in which one random scale reads 0.4 % high. Named means
+are usually known, and from nine times as many samples; 100 weeks in which one random scale reads 0.4 % high. Named is
 among the first two suspects (errors that leave the same mark are one suspect). Floors are what was measured with these
 seeds.
 

@@ -4,7 +4,7 @@ from fastapi import Response
 
 from service.core.typed_lists import split_codes
 from service.counts.queries import count_out, counts_out, get_count, list_counts
-from service.counts.schemas import CountApprovalIn, CountIn, CountLinesIn, CountWithdrawalIn
+from service.counts.schemas import CountApprovalIn, CountLinesIn, CountWithdrawalIn, StockCountIn
 from service.counts.tables import StockCount
 from service.errors import NotFound
 from service.journal.tables import site_of
@@ -64,9 +64,9 @@ def own_count(desk: Desk, count_id: int) -> StockCount:
     return row
 
 
-def count_in(typed: Typed, site: str) -> CountIn:
+def count_in(typed: Typed, site: str) -> StockCountIn:
     return typed.body(
-        CountIn,
+        StockCountIn,
         {
             "site": site,
             "counted_at": typed.moment("counted_at"),

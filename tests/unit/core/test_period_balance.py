@@ -98,6 +98,16 @@ def test_what_ran_back_in_is_neither_input_nor_output() -> None:
     assert (whole.in_ug, whole.unexplained_ug, whole.closing_ug, whole.adds_up) == (100, 5, 0, True)
 
 
+def test_what_a_loop_does_not_bring_back_stands_in_a_lot_so_nothing_stands_in_the_run() -> None:
+    run = Process(
+        1, "sorting", When.AS_FED, [Dated(1_000, 0, 10)], [(OutKind.PRODUCT, Dated(980, 10, 10))],
+        looped_out=[Dated(100, 2, 2)], looped_in=[Dated(80, 15, 15)],
+    )  # fmt: skip
+    day, next_day = step_account([run], 0, 12), step_account([run], 12, 24)
+    assert (day.unexplained_ug, day.closing_ug) == (0, -80)
+    assert (next_day.opening_ug, next_day.unexplained_ug, next_day.closing_ug) == (-80, 0, 0)
+
+
 @pytest.mark.parametrize(("dry_ug", "start", "end"), [(-1, 0, 1), (1, 1, 0)])
 def test_a_flow_that_cannot_be_is_refused(dry_ug: int, start: int, end: int) -> None:
     with pytest.raises(BadFlow):
