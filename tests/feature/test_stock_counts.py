@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from line_steps import load
+from page_client import PageClient
 from plant_fixture import SECOND_KEY, START, Plant
 from sqlalchemy import event
 
@@ -283,3 +284,18 @@ def test_what_is_found_beyond_belongs_to_whom_the_lot_belongs(plant: Plant) -> N
     with plant.database.read() as session:
         owners = {get_lot_fact(session, get_lot(session, code).id).owner_id for code in (lot, beyond)}
     assert owners == {owner["id"]}
+
+
+def test_the_page_approves_the_version_it_shows(plant: Plant) -> None:
+    plant.clock.moment = NOON
+    lot = opening(plant, "flake", "FLAKE", "500")
+    address = f"/counts/{count(plant, [{'lot': lot, 'mass_kg': '480'}])['id']}"
+    approver = PageClient(plant, key=SECOND_KEY)
+    seen = approver.get(address)
+    plant.post(f"/v1/stock-counts/{address.rsplit('/', 1)[1]}/lines", {"lines": [{"lot": lot, "mass_kg": "470"}]})
+    refused = approver.fill(seen, "/approve", reason="weighed twice", status=409)
+    assert "is at version 2" in refused.text
+    assert plant.get(f"/v1/lots/{lot}")["on_hand_kg"] == "500.000"
+    assert "Approved and booked" in approver.fill(approver.get(address), "/approve", reason="weighed twice").text
+    assert plant.get(f"/v1/lots/{lot}")["on_hand_kg"] == "470.000"
+    assert "Withdraw this count" not in PageClient(plant).get(address).text
