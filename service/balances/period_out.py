@@ -291,8 +291,8 @@ class _Sheet:
             yield f"Stock counts that wait for approval: {waiting}. Their differences are not booked."
         if self._doubted is None:
             yield (
-                f"U95 is not worked out for more than {LINES_MAX:,} lines at once: ask for a shorter period. The "
-                "masses are exact all the same."
+                f"U95 is not worked out for more than {LINES_MAX:,} lines at once, ties aside: ask for a shorter "
+                "period. The masses are exact all the same."
             )
         else:
             yield "U95 covers the runs; vessels, counts and moistures stated otherwise carry none here."

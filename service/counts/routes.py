@@ -4,7 +4,7 @@ from typing import Annotated
 
 from fastapi import Query, Response
 
-from service.counts.levels import levels_of, record_level, withdraw_level
+from service.counts.levels import LEVELS_MAX, levels_of, record_level, withdraw_level
 from service.counts.queries import count_out, counts_out, get_count, list_counts
 from service.counts.record import add_to_count, approve_count, record_count, withdraw_count
 from service.counts.schemas import (
@@ -75,9 +75,11 @@ def post_level(vessel_id: int, body: LevelIn, write: Write) -> Response:
 
 
 @routes.get("/vessels/{vessel_id}/levels")
-def get_levels(vessel_id: int, session: Read, known: Known) -> list[LevelOut]:
-    """The levels of a vessel beside its book, oldest first."""
-    return levels_of(session, vessel_id, known)
+def get_levels(
+    vessel_id: int, session: Read, known: Known, limit: Annotated[int, Query(ge=1, le=LEVELS_MAX)] = LEVELS_MAX
+) -> list[LevelOut]:
+    """The latest levels of a vessel beside its book, oldest first."""
+    return levels_of(session, vessel_id, known, limit)
 
 
 @routes.post("/vessels/{vessel_id}/levels/{level_id}/withdrawal", status_code=201, response_model=LevelOut)

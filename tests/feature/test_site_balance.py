@@ -19,7 +19,12 @@ from line_steps import at, close, discharge, feed, opening, out, start
 from page_client import PageClient
 from plant_fixture import SECOND_KEY, Plant
 
+from service.balances import period_doubt
 from service.balances.period_sheet import SHEET_WORDS, SITE_ENTRIES
+from service.core.local_periods import PeriodKind
+from service.core.quantities import parse_fraction
+from service.plant.defaults import DEFAULT_SETTINGS
+from service.plant.period_settings import PeriodSettings
 from service.verify import verify_database
 
 MILL = "period=audit_year&from=2025-06-01T00:00:00Z"
@@ -203,6 +208,27 @@ def test_what_went_back_adds_no_doubt_and_what_was_reversed_waits_for_nothing(pl
     assert verify_database(plant.database) == ()
 
 
+def test_ties_do_not_count_towards_the_lines_of_which_u95_is_worked_out(
+    plant: Plant, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A bale is fed, its wire comes off, flake comes out: two lines of material and one of ties at least."""
+    delivery = gate.act(plant, gate.p01(plant), "bales", count=48)
+    run = gate.wash_run(plant)
+    gate.feed(plant, run, delivery["bales"][0]["code"])
+    plant.post(f"/v1/runs/{run}/discharges", {"discharges": [
+        out("flake", "FLAKE", "product", "flake", "400") | {"start_at": gate.at(5.8)}
+    ]})  # fmt: skip
+    plant.post(f"/v1/runs/{run}/close", {"ended_at": gate.at(5.9)})
+    lines = [line["category"] for line in plant.get(f"/v1/runs/{run}")["lines"]]
+    assert "ties" in lines
+    day = "period=day&from=2026-03-09T03:00:00Z"
+    for more, is_worked_out in ((0, True), (-1, False)):
+        monkeypatch.setattr(period_doubt, "LINES_MAX", sum(one != "ties" for one in lines) + more)
+        answer = balance(plant, day)
+        assert (answer["judged"]["u95_dry_kg"] is not None) == is_worked_out
+        assert any("U95 is not worked out" in remark for remark in answer["remarks"]) != is_worked_out
+
+
 def test_page_drawing_file_and_interface_say_the_same(plant: Plant) -> None:
     """One wash of 20 t that loses 4 %, by the shifts of a day."""
     run = start(plant, "wash")
@@ -305,6 +331,16 @@ def test_a_shift_pattern_and_the_audit_year_are_dated_settings(plant: Plant) -> 
     shifts = [balance(plant, f"period=shift&from=2026-{day}T16:00:00Z") for day in ("04-29", "05-02")]
     assert [(one["label"][-5:], one["parts"][0]["hours"]) for one in shifts] == [("14:00", "8"), ("06:00", "12")]
     assert balance(plant, "period=audit_year&from=2026-08-01T00:00:00Z")["label"] == "2026-07-01 to 2027-07-01"
+    # What is stated of one step leaves the program's own value of the others standing, until it is stated and ended.
+    stated = {"key": "balance_tolerance_fraction", "valid_from": "2026-01-01T00:00:00Z", "source": "works agreement"}
+    plant.post("/v1/settings", stated | {"scope": "drying", "value": "0.05"})
+    plant.post("/v1/settings", stated | {"scope": "reactor", "value": "0.07", "valid_to": "2026-02-01T00:00:00Z"})
+    with plant.database.read() as session:
+        settings = PeriodSettings(session)
+        steps = ("drying", "extrusion", "reactor")
+        ppm = [settings.tolerance(step, PeriodKind.DAY, plant.clock.moment).ppm for step in steps]
+    own = {scope: parse_fraction(value) for key, scope, value in DEFAULT_SETTINGS if key == stated["key"]}
+    assert ppm == [50_000, own["extrusion"], own[""]]
     for key, value in (("shift_starts", "6:00"), ("audit_year_start", "02-29"), ("bulk_density_kg_m3", "400-250")):
         refused = state(key, value, "2026-06-01T00:00:00Z", 422)
         assert refused["errors"][0]["pointer"] == "/value"

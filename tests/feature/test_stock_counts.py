@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from line_steps import load
+from page_client import PageClient
 from plant_fixture import SECOND_KEY, START, Plant
 from sqlalchemy import event
 
@@ -185,10 +186,12 @@ def test_a_level_is_held_against_the_book(plant: Plant) -> None:
     levels = f"/v1/vessels/{silo['id']}/levels"
     half = {"read_at": read_at, "level_fraction": "0.5", "material": "FLAKE", "moisture_fraction": "0"}
     level = plant.post(levels, half)
-    # 5 % of 60 t and 250 to 400 kg/m3, each rectangular: u = sqrt((3 / sqrt 3)^2 + (30 * 75/325 / sqrt 3)^2) t.
+    # 5 % of 60 t and 250 to 400 kg/m3, each rectangular, and 0.05 % moisture as flake's that was measured:
+    # u = sqrt((3 / sqrt 3)^2 + (30 * 75/325 / sqrt 3)^2 + (30 * 0.0005)^2) t.
     assert level["content_dry_kg"] == "30000.000"
-    assert abs(float(level["u95_kg"]) - 2 * (3000**2 / 3 + (30000 * 75 / 325) ** 2 / 3) ** 0.5) < 0.01
+    assert abs(float(level["u95_kg"]) - 2 * (3000**2 / 3 + (30000 * 75 / 325) ** 2 / 3 + 15**2) ** 0.5) < 0.01
     assert (level["book_dry_kg"], level["difference_kg"], level["is_beyond_doubt"]) == ("20000.000", "-10000.000", True)
+    taken = statements_of(plant, levels)
     dry = {"read_at": read_at, "material": "FLAKE", "moisture_fraction": "0"}
     cells = plant.post(levels, dry | {"mass_kg": "20100"})
     assert (cells["difference_kg"], cells["is_beyond_doubt"]) == ("-100.000", False)
@@ -199,6 +202,8 @@ def test_a_level_is_held_against_the_book(plant: Plant) -> None:
     assert plant.post(levels, half | {"mass_kg": "1"}, status=422)["code"] == "invalid-request"
     no_density = plant.post(levels, half | {"material": "SIDE"}, status=422)
     assert "no bulk density" in no_density["errors"][0]["detail"]
+    assert statements_of(plant, levels) == taken
+    assert plant.get(f"{levels}?limit=1") == [volume]
     plant.post(f"{levels}/{cells['id']}/withdrawal", {"reason": "typed wrong"})
     assert [one["how"] for one in plant.get(levels)] == ["level", "volume"]
 
@@ -279,3 +284,18 @@ def test_what_is_found_beyond_belongs_to_whom_the_lot_belongs(plant: Plant) -> N
     with plant.database.read() as session:
         owners = {get_lot_fact(session, get_lot(session, code).id).owner_id for code in (lot, beyond)}
     assert owners == {owner["id"]}
+
+
+def test_the_page_approves_the_version_it_shows(plant: Plant) -> None:
+    plant.clock.moment = NOON
+    lot = opening(plant, "flake", "FLAKE", "500")
+    address = f"/counts/{count(plant, [{'lot': lot, 'mass_kg': '480'}])['id']}"
+    approver = PageClient(plant, key=SECOND_KEY)
+    seen = approver.get(address)
+    plant.post(f"/v1/stock-counts/{address.rsplit('/', 1)[1]}/lines", {"lines": [{"lot": lot, "mass_kg": "470"}]})
+    refused = approver.fill(seen, "/approve", reason="weighed twice", status=409)
+    assert "is at version 2" in refused.text
+    assert plant.get(f"/v1/lots/{lot}")["on_hand_kg"] == "500.000"
+    assert "Approved and booked" in approver.fill(approver.get(address), "/approve", reason="weighed twice").text
+    assert plant.get(f"/v1/lots/{lot}")["on_hand_kg"] == "470.000"
+    assert "Withdraw this count" not in PageClient(plant).get(address).text
