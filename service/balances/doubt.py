@@ -81,6 +81,10 @@ class Doubts:
         self._shares = shares or {}
         self._dry: dict[int, tuple[dict[Cause, float], Spread]] = {}
         self._dry_in: dict[int, Measured] = {}
+        self._fed: dict[int, list[int]] = defaultdict(list)
+        for line in lines:
+            if line.direction is Direction.IN and line.category is not Category.INTERNAL_LOOP:
+                self._fed[line.process_id].append(line.id)
 
     @property
     def remarks(self) -> tuple[str, ...]:
@@ -145,9 +149,7 @@ class Doubts:
         """A loss stated as a fraction of what went into its run, of which all lines have to be here."""
         run = line.process_id
         if run not in self._dry_in:
-            of_run = [of for of in self._lines.values() if of.process_id == run and of.direction is Direction.IN]
-            fed = [of.id for of in of_run if of.category is not Category.INTERNAL_LOOP]
-            self._dry_in[run] = self.total(dict.fromkeys(fed, 1))
+            self._dry_in[run] = self.total(dict.fromkeys(self._fed[run], 1))
         dry_in = self._dry_in[run]
         value_ug = divide_half_up(dry_in.value_ug * fraction_ppm, PPM)
         half_width = self._causes.setting(SettingKey.ESTIMATE_HALF_WIDTH, (line.stream, ""), line.start_at)
