@@ -3,7 +3,7 @@
 from datetime import datetime
 from typing import Annotated, NamedTuple
 
-from fastapi import Depends, Query, Request, Response
+from fastapi import Depends, Path, Query, Request, Response
 from sqlmodel import Session
 
 from service.balances.queries import balance_versions, detailed_balance_out, interim_balance
@@ -12,10 +12,11 @@ from service.balances.record import close_run, judge_again
 from service.balances.schemas import CloseIn, DetailedBalanceOut, InterimBalanceOut, RebalanceIn
 from service.balances.schemas_reconciliation import PlantReconciliationOut
 from service.balances.sheet import balances_csv
-from service.journal.read import Knowledge, get_current
+from service.journal.read import Knowledge
 from service.lots.queries import get_process
+from service.plant.queries import get_site
 from service.plant.tables import Site
-from service.web import Known, Moment, Read, Write, router
+from service.web import Id, Known, Moment, Read, Write, router
 
 routes = router("balances")
 CSV_TYPE = "text/csv"
@@ -79,11 +80,11 @@ def _asked(
     request: Request,
     session: Read,
     known: Known,
-    site_id: int,
+    site_id: Annotated[Id, Path()],
     from_at: Annotated[Moment, Query(alias="from", description="RFC 3339.")],
     to_at: Annotated[Moment, Query(alias="to", description="RFC 3339; not included.")],
 ) -> Asked:
-    site = get_current(session, Site, site_id, "site", known)
+    site = get_site(session, site_id, known)
     return Asked(session, site, from_at, to_at, known, request.app.state.writer.clock())
 
 

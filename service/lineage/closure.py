@@ -160,7 +160,7 @@ def lots_reached(session: Session, from_code: Mapping[int, int], most: int | Non
             rows = connection.execute(_lots_containing(), bound, execution_options={"yield_per": ROWS_AT_A_TIME})
             found.update(rows.scalars())
             continue
-        found.update(connection.execute(_few_containing(), bound | {"most": most + 1}).scalars())
+        found.update(connection.execute(_few_containing(), bound | {"most": max(most + 1, 0)}).scalars())
         if len(found) > most:
             return None
     return found
@@ -198,7 +198,7 @@ def few_members_of(session: Session, source_ids: Iterable[int], most: int) -> se
     """The origin lots of these sources; None if there are more than so many."""
     found: set[int] = set()
     for portion in chunks(set(source_ids)):
-        bound = {"wanted": portion, "most": most + 1}
+        bound = {"wanted": portion, "most": max(most + 1, 0)}
         found.update(session.connection().execute(_few_members(), bound).scalars())
         if len(found) > most:
             return None

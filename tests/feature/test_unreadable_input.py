@@ -126,7 +126,15 @@ BAD_NUMBERS = ("-1", "0", str(2**53), str(2**63), str(2**70), "9" * 5_000, "abc"
 
 def query_of(template: str) -> str:
     """What an address needs besides, so that its numbers are all there is to refuse."""
-    is_window = template.endswith(("/entry-window", "/suspect-discharge", "/balance", "/balance.csv"))
+    asked = (
+        "/entry-window",
+        "/suspect-discharge",
+        "/balance",
+        "/balance.csv",
+        "/reconciliation",
+        "/reconciliation.csv",
+    )
+    is_window = template.endswith(asked)
     return "?from=2026-03-09T06:00:00Z&to=2026-03-09T07:00:00Z" if is_window else ""
 
 
