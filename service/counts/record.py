@@ -18,6 +18,7 @@ from service.errors import Conflict, Findings, StaleKnowledge, Unacceptable
 from service.journal.entry import Entry
 from service.journal.read import current_by_id
 from service.journal.tables import site_of
+from service.lineage.holds import holds_reaching
 from service.lots.lines import CLOCK_SKEW, Discharge, Moisture, Span, book_discharges
 from service.lots.moisture import moisture_for_lots, moistures, record_moisture
 from service.lots.queries import lines_of_lots, lines_of_process, lots_by_id, origin_masses
@@ -106,7 +107,8 @@ def approve_count(entry: Entry, count_id: int, approval: CountApprovalIn) -> Cou
     ------
     Conflict : it is approved or withdrawn.
     StaleKnowledge : somebody counted on since the approver looked.
-    Unacceptable : who counted approves; a lot has no book mass; or it has since given what was not there.
+    Unacceptable : who counted approves; a lot has no book mass; it has since given what was not there; or more was
+        found of a lot on hold.
     """
     count = _open_count(entry, count_id, "stock_count_approved")
     if approval.version != count.version:
@@ -126,6 +128,7 @@ def approve_count(entry: Entry, count_id: int, approval: CountApprovalIn) -> Cou
     refuse(findings, "approval-refused", "Not every difference can be booked; nothing was recorded.")
     missing = [one for one in differences if one.missing_g > 0]
     beyond = [one for one in differences if one.missing_g < 0]
+    _refuse_held(entry, beyond)
     booked = _book_missing(entry, count, missing) | _book_beyond(entry, count, beyond)
     for one in differences:
         entry.revise(one.line, approval.reason, booked_line_id=booked[one.lot.id])
@@ -329,6 +332,18 @@ def _ties_gone(entry: Entry, lots: Sequence[Lot]) -> list[tuple[Lot, int]]:
         and masses[lot.id].tie_g
         and not any(line.category is Category.TIES for line in lines.get(lot.id, ()))
     ]
+
+
+def _refuse_held(entry: Entry, beyond: Sequence[Difference]) -> None:
+    """What is found beyond a held lot may be of it, and as a lot of its own no hold would reach it."""
+    held = holds_reaching(entry.session, [one.lot.id for one in beyond])
+    if held:
+        codes = ", ".join(one.lot.code for one in beyond if one.lot.id in held)
+        raise Unacceptable(
+            "more-of-a-held-lot",
+            f"More was found of {codes} than the book says, on hold: what is beyond would be free of the hold.",
+            "Have the responsible quality person decide on the lot first; then approve, or count without it.",
+        )
 
 
 def _book_beyond(entry: Entry, count: StockCount, beyond: Sequence[Difference]) -> dict[int, int]:

@@ -179,6 +179,18 @@ def test_what_was_found_beyond_and_used_since_keeps_the_count(plant: Plant) -> N
     assert kept["code"] == "lot-gives-more-than-it-holds"
 
 
+def test_what_is_found_beyond_a_held_lot_does_not_come_free_of_the_hold(plant: Plant) -> None:
+    plant.clock.moment = NOON
+    lot = opening(plant, "flake", "FLAKE", "1000")
+    counted = count(plant, [{"lot": lot, "mass_kg": "1100"}])["id"]
+    hold = plant.post("/v1/holds", {"lot": lot, "cause": "smell"})["id"]
+    approval = {"version": 1, "reason": "looked at it"}
+    refused = plant.post(f"/v1/stock-counts/{counted}/approval", approval, status=422, key=SECOND_KEY)
+    assert (refused["code"], lot in refused["detail"]) == ("more-of-a-held-lot", True)
+    plant.post(f"/v1/holds/{hold}/lift", {"reason": "clean"}, key=SECOND_KEY)
+    assert approve(plant, counted)["lines"][0]["booked_lot"]
+
+
 def test_a_level_is_held_against_the_book(plant: Plant) -> None:
     plant.clock.moment = NOON
     lot = opening(plant, "flake", "FLAKE", "20000", "0")
